@@ -221,17 +221,19 @@ def claims_of(payload: bytes) -> Claims:
     limit, groups, proof, *later = fields
     if type(groups) is not list:
         raise UnreadableCodeError("the door groups are not an array")
-    numbers = _integers([claims[_NBF], claims[_EXP], limit, proof, *groups])
-    if not 0 <= numbers[3] <= _ALL_PROOFS:
+    starts, ends, entries, bits, *doors = _integers(
+        [claims[_NBF], claims[_EXP], limit, proof, *groups]
+    )
+    if not 0 <= bits <= _ALL_PROOFS:
         raise UnreadableCodeError("the pass asks for a proof that is not known here")
     try:
         return Claims(
             code_id=code_id,
-            valid_from_s=numbers[0],
-            valid_until_s=numbers[1],
-            entry_limit=numbers[2],
-            door_groups=tuple(numbers[4:]),
-            proof=Proof(numbers[3]),
+            valid_from_s=starts,
+            valid_until_s=ends,
+            entry_limit=entries,
+            door_groups=tuple(doors),
+            proof=Proof(bits),
             daily=_daily_of(later),
         )
     except ClaimsError as error:

@@ -117,7 +117,8 @@ def _check_pixels(pixels: int, max_pixels: int) -> None:
 def _on_white(picture: Image.Image) -> Image.Image:
     if not picture.has_transparency_data:
         return picture.convert("L")
-    opaque = picture.convert("RGBA")
-    grey = Image.new("L", picture.size, "white")
-    grey.paste(opaque.convert("L"), mask=opaque.getchannel("A"))
-    return grey
+    # Converted only where it must be: a copy of a large picture is some 160 MB.
+    with_alpha = picture if "A" in picture.getbands() else picture.convert("RGBA")
+    white = Image.new("L", picture.size, "white")
+    white.paste(picture.convert("L"), mask=with_alpha.getchannel("A"))
+    return white

@@ -98,6 +98,12 @@ def test_of_any_faults_the_first_of_the_table_is_answered(faults: set[Reason]) -
     assert attempt.decide() == no(in_order[0])
 
 
+def test_directions_and_anti_passback_are_written_in_the_words_of_the_design() -> None:
+    # These stand in databases, bundles and the API.
+    assert [*Direction] == ["entry", "exit"]
+    assert [*Passback] == ["off", "soft", "hard", "timed"]
+
+
 # Trust
 
 

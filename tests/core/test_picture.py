@@ -87,6 +87,13 @@ def test_a_palette_with_a_transparent_colour_is_put_on_white() -> None:
     ]
 
 
+def test_a_png_with_one_transparent_grey_or_colour_is_put_on_white() -> None:
+    # Black is the transparent one, so nothing is left on white, and there is no code to read.
+    for mode, black in (("L", 0), ("RGB", (0, 0, 0))):
+        assert picture.read_codes(saved(shown().convert(mode), transparency=black)) == []
+        assert picture.read_codes(saved(shown().convert(mode))) == [TEXT]
+
+
 @pytest.mark.parametrize("degrees", [90, 180, 270, 30])
 def test_a_turned_code_is_read(degrees: int) -> None:
     turned = shown().rotate(degrees, Image.Resampling.BICUBIC, expand=True, fillcolor=255)
