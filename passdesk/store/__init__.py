@@ -1,0 +1,1 @@
+"""Tables, migrations, transactions: SQLite by default, PostgreSQL for larger places."""
