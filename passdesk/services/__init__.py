@@ -1,0 +1,1 @@
+"""One module per job: a command in, one transaction, an outcome out."""
