@@ -6,6 +6,7 @@ together: `test_decision_promises.py`.
 
 from __future__ import annotations
 
+from dataclasses import FrozenInstanceError, fields
 from itertools import pairwise
 from typing import Any
 
@@ -102,6 +103,17 @@ def test_directions_and_anti_passback_are_written_in_the_words_of_the_design() -
     # These stand in databases, bundles and the API.
     assert [*Direction] == ["entry", "exit"]
     assert [*Passback] == ["off", "soft", "hard", "timed"]
+
+
+@pytest.mark.parametrize(
+    "value",
+    [GOOD.presented, GOOD.held, GOOD.door, GOOD.reader, GOOD.proofs, ENTERS, no(Reason.BARRED)],
+    ids=lambda value: type(value).__name__,
+)
+def test_what_is_decided_by_and_what_was_decided_cannot_be_changed(value: Any) -> None:  # noqa: ANN401 # seven classes
+    first = fields(value)[0].name
+    with pytest.raises(FrozenInstanceError):
+        setattr(value, first, None)
 
 
 # Trust
