@@ -24,6 +24,8 @@ _HEADERS = {
     "Cache-Control": "no-store",
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
     "Referrer-Policy": "no-referrer",
+    # Without one the program that serves adds its own.
+    "Server": "passdesk",
     "X-Content-Type-Options": "nosniff",
 }
 

@@ -70,6 +70,9 @@ def lock(path: Path, wait_seconds: float = 0) -> IO[str]:
 def application() -> Flask:
     """Make the application of the instance that the environment names; the server calls this."""
     zoneinfo.reset_tzpath(())  # as the commands do
+    # Ctrl-C reaches this process too, and who started it passes it on as another signal: of two at
+    # a time the server makes a wait that never ends.
+    signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     threading.Thread(target=_end_with_parent, daemon=True).start()
     chosen = settings.load(settings.served_instance())
     held = lock(chosen.lock_file, WAIT_SECONDS)

@@ -101,12 +101,10 @@ def main(arguments: list[str] | None = None) -> int:
     rows = measured(options.only or MEASURES, QUICK if options.quick else FULL)
     print(table(rows))
     short = shortfalls(rows)
-    print(
-        *("", "Below what is wanted:", *short)
-        if short
-        else ("", "Nothing is below what is wanted."),
-        sep="\n",
-    )
+    if short:
+        print("", "Below what is wanted:", *short, sep="\n")
+    else:
+        print("", "Nothing is below what is wanted.", sep="\n")
     return 1 if short else 0
 
 

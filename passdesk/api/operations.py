@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from pydantic import BaseModel
     from sqlalchemy import Connection
 
-    from passdesk.api.tokens import Known, Tokens
-    from passdesk.services.access import Scope
+    from passdesk.api.tokens import Tokens
+    from passdesk.services.access import Caller, Scope
     from passdesk.services.acts import Act
     from passdesk.services.instance import Instance
     from passdesk.services.presenting import Presenter
@@ -37,9 +37,6 @@ T = TypeVar("T")
 V = TypeVar("V", bound="View")
 
 JSON = "application/json"
-MAX_ROW = 2**63 - 1
-"""The largest number that a row can have, in either database."""
-
 _BRACES = re.compile(r"\{(\w+)\}")
 
 
@@ -125,18 +122,18 @@ class Call:
 
     Attributes:
         backing: what to work with.
-        known: who calls; None where no token is asked for.
+        caller: who calls; None where no token is asked for.
         now_us: the moment of the request, microseconds UTC.
     """
 
     backing: Backing
-    known: Known | None
+    caller: Caller | None
     now_us: int
 
     @property
     def by(self) -> str:
         """The caller's reference for the records."""
-        return "anyone" if self.known is None else self.known.caller.by
+        return "anyone" if self.caller is None else self.caller.by
 
     def act(self, job: Callable[Concatenate[Act, P], T], *args: P.args, **kwargs: P.kwargs) -> T:
         """Run a service function as the caller's act; durable when this returns."""
@@ -241,13 +238,13 @@ def _endpoint(operation: Operation, backing: Backing) -> View:
     named = {PATH_PARAMETERS[name].field for name in operation.parameters}
 
     def endpoint(**given: Any) -> Response:  # noqa: ANN401 # the path's parameters
-        known = None
+        caller = None
         if operation.scopes:
-            known = backing.tokens.admit(request.headers.get("Authorization"), operation.scopes)
+            caller = backing.tokens.admit(request.headers.get("Authorization"), operation.scopes)
         for name, read, model in inputs:
             given[name] = read(request, model)
         try:
-            return operation.view(Call(backing, known, backing.now_us()), **given)
+            return operation.view(Call(backing, caller, backing.now_us()), **given)
         except NotFoundError as error:
             # What the path names is missing: 404. What a field of the body names: 422, as ever.
             fault = error.faults[0]

@@ -8,13 +8,13 @@ from flask import Response, url_for
 from pydantic import BaseModel, Field
 
 from passdesk.api import reading
-from passdesk.api.operations import JSON, MAX_ROW, Call, Operations, answer
+from passdesk.api.operations import JSON, Call, Operations, answer
 from passdesk.core import symbol
 from passdesk.services import finding, issuing, withdrawing
 from passdesk.services.access import Scope
 from passdesk.services.finding import FindPasses, PassView
 from passdesk.services.issuing import Extension, IssuePass, NewCode
-from passdesk.services.models import Command, PersonName
+from passdesk.services.models import Command
 from passdesk.services.withdrawing import Because
 
 if TYPE_CHECKING:
@@ -45,19 +45,6 @@ class CodedPass(PassView):
 
     code: CodeView
     new_pin: Annotated[str | None, Field(description="the PIN's six digits, told just this once")]
-
-
-class PassQuery(FindPasses):
-    """Which passes to list, newest first."""
-
-    text: Annotated[
-        PersonName | None,
-        Field(description="part of a guest's, organisation's or host's name"),
-    ] = None
-    before: Annotated[
-        int | None,
-        Field(ge=1, le=MAX_ROW, description="only passes with an id below this: the next page"),
-    ] = None
 
 
 class PassPage(BaseModel):
@@ -94,8 +81,8 @@ def issue_pass(call: Call, body: IssuePass) -> Response:
     return _coded(call, issuing.issue, body)
 
 
-@passes.add("GET", "/passes", scopes=_SEE, query=PassQuery, answers={JSON: PassPage})
-def find_passes(call: Call, query: PassQuery) -> Response:
+@passes.add("GET", "/passes", scopes=_SEE, query=FindPasses, answers={JSON: PassPage})
+def find_passes(call: Call, query: FindPasses) -> Response:
     """List passes, newest first."""
     with call.reading() as connection:
         found = finding.find_passes(connection, query, call.now_us)
@@ -107,7 +94,7 @@ def find_passes(call: Call, query: PassQuery) -> Response:
 def get_pass(call: Call, reference: str) -> Response:
     """Show a pass as it stands now."""
     with call.reading() as connection:
-        row = issuing.find_pass(connection, reference)
+        row = issuing.find_pass(connection, reference, lock=False)
         return answer(finding.pass_view(connection, row.id, call.now_us))
 
 

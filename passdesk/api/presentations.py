@@ -150,16 +150,16 @@ def present_picture(call: Call, form: ShowPicture) -> Response:
 
 
 def _present(call: Call, command: PresentCode, detail: str | None = None) -> Response:
-    known = call.known
-    if known is None or known.caller.reader_id is None or known.zone is None:
+    caller = call.caller
+    if caller is None or caller.reader_id is None or caller.zone is None:
         raise ProblemError(Problem(403, "This token names no reader."))
     decided = call.backing.presenter.present(
         command,
-        reader_id=known.caller.reader_id,
+        reader_id=caller.reader_id,
         by=call.by,
         moments=Moments(call.now_us, call.now_us),
     )
-    return answer(_view(decided, known.zone, detail))
+    return answer(_view(decided, caller.zone, detail))
 
 
 def _view(decided: Answer, zone_name: str, detail: str | None) -> Decision:

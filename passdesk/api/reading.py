@@ -74,7 +74,9 @@ def form(request: Request, kind: type[M]) -> M:
     try:
         fields = _each_once([*request.form.lists(), *request.files.lists()])
     except RequestEntityTooLarge as error:
-        raise ProblemError.at(413, "image", "is too large; send a smaller picture") from error
+        raise ProblemError.at(
+            413, "image", "the form has too many bytes or parts; send one, smaller picture"
+        ) from error
     read = {name: part if isinstance(part, str) else part.read() for name, part in fields.items()}
     return model(kind, read, strict=True)
 

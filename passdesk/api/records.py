@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 from flask import Response
 from pydantic import BaseModel, Field
 
-from passdesk.api.operations import JSON, MAX_ROW, Call, Operations, answer
+from passdesk.api.operations import JSON, Call, Operations, answer
 from passdesk.core import clock, record
 from passdesk.core.record import Kind
 from passdesk.services import proving, sealing
 from passdesk.services.access import Scope
-from passdesk.services.models import Command
+from passdesk.services.models import Command, RowId
 
 if TYPE_CHECKING:
     from passdesk.core.record import Record
@@ -28,15 +28,12 @@ _AUDIT = frozenset({Scope.AUDIT})
 
 records = Operations("records", "What happened, and the proof that nobody has altered it.")
 
-Size = Annotated[int, Field(ge=1, le=MAX_ROW)]
-
 
 class RecordQuery(Command):
     """Which records to list."""
 
     after: Annotated[
-        int | None,
-        Field(ge=1, le=MAX_ROW, description="`id` of the last record of the page before"),
+        RowId | None, Field(description="`id` of the last record of the page before")
     ] = None
     limit: Annotated[int, Field(ge=1, le=MAX_PAGE)] = 100
     kind: Kind | None = None
@@ -47,16 +44,16 @@ class ProofQuery(Command):
     """In which tree a record is to be proven."""
 
     size: Annotated[
-        Size | None, Field(description="records in the tree; the newest if left out")
+        RowId | None, Field(description="records in the tree; the newest if left out")
     ] = None
 
 
 class ConsistencyQuery(Command):
     """Which tree is to be proven to be the beginning of which."""
 
-    first: Annotated[Size, Field(description="records in the earlier tree")]
+    first: Annotated[RowId, Field(description="records in the earlier tree")]
     second: Annotated[
-        Size | None, Field(description="records in the later tree; the newest if left out")
+        RowId | None, Field(description="records in the later tree; the newest if left out")
     ] = None
 
 

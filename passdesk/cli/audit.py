@@ -113,10 +113,14 @@ def _short(value: Any) -> str:  # noqa: ANN401 # whatever a record holds
 def verify(checkpoint_file: Path | None, folder: Path, *, as_json: bool) -> None:
     """Check every record, the tree and the checkpoints. Ends with 1 if anything was altered."""
     note = None if checkpoint_file is None else _read(checkpoint_file)
-    with opened(folder) as instance, progress("Verifying") as tell:
-        verdict = verifying.verify(
-            instance.store, _verifier(instance), checkpoint_note=note, progress=tell
-        )
+    try:
+        with opened(folder) as instance, progress("Verifying") as tell:
+            verdict = verifying.verify(
+                instance.store, _verifier(instance), checkpoint_note=note, progress=tell
+            )
+    except sealing.DamagedTreeError as error:
+        say({"ok": False, "first_bad": {"what": str(error)}}, f"ALTERED: {error}", as_json=as_json)
+        sys.exit(FAILED)
     say(_verdict(verdict), _sentences(verdict, earlier=note is not None), as_json=as_json)
     if not verdict.ok:
         sys.exit(FAILED)
@@ -152,9 +156,11 @@ def _verdict(verdict: Verdict) -> dict[str, Any]:
 def _sentences(verdict: Verdict, *, earlier: bool) -> str:
     flaw = verdict.first_bad
     if flaw is not None:
-        where = "" if flaw.position is None else f" First bad record: position {flaw.position}"
-        row = "." if flaw.record_id is None else f" (id {flaw.record_id})."
-        return f"ALTERED: {flaw.sentence}{where}{row if where else ''}"
+        row = "" if flaw.record_id is None else f" (id {flaw.record_id})"
+        where = (
+            "" if flaw.position is None else f" First bad record: position {flaw.position}{row}."
+        )
+        return f"ALTERED: {flaw.sentence}.{where}"
     lines = [f"{verdict.sealed} sealed records are as they were signed."]
     if verdict.unsealed:
         lines.append(f"{verdict.unsealed} are not sealed yet: these are not protected.")

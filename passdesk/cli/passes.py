@@ -143,7 +143,7 @@ def show(
 
 
 def _view(connection: Connection, reference: str) -> PassView:
-    found = issuing.find_pass(connection, reference)
+    found = issuing.find_pass(connection, reference, lock=False)
     return finding.pass_view(connection, found.id, now_us())
 
 

@@ -40,14 +40,10 @@ class Act:
     by: str
     now_us: int
 
-    def record(
-        self, kind: record.Kind, data: Mapping[str, Value], *, site_id: int | None = None
-    ) -> None:
+    def record(self, kind: record.Kind, data: Mapping[str, Value]) -> None:
         """Append a record of what this act does."""
         body = record.encode(record.Record(at_us=self.now_us, kind=kind, by=self.by, data=data))
-        self.connection.execute(
-            insert(records).values(site_id=site_id, at_us=self.now_us, kind=kind, body=body)
-        )
+        self.connection.execute(insert(records).values(at_us=self.now_us, kind=kind, body=body))
 
     def keep_text(self, about: str, about_id: int, body: str) -> bytes:
         """Keep free text in a row that can be erased; give the commitment for the record."""

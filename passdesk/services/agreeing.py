@@ -1,8 +1,8 @@
 """What stands beside the body of a record, held against the body: its columns and its free text.
 
 The tree protects bodies only. The columns are there to search by, and free text is there to be
-erased; either could be edited without a body's knowing, so both are compared with it. Sealed
-bodies are known to be whole by then: they are what `passdesk.core.record` wrote.
+erased; either could be edited without a body's knowing, so both are compared with it. That the
+body itself is the sealed one has been seen by then.
 """
 
 from __future__ import annotations

@@ -64,7 +64,6 @@ def bar(act: Act, command: BarGuest) -> int:
     act.record(
         record.Kind.GUEST_BARRED,
         {"bar": bar_id, "guest": row.guest_id, "until-us": until_us, "because": because},
-        site_id=row.site_id,
     )
     return int(bar_id)
 

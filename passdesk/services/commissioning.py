@@ -198,10 +198,9 @@ def _add(  # what is added, where, and by which column it is told apart
         raise CommandError.at(key, f"there is a {what} of this {key} already")
     added = act.connection.execute(insert(table).values(**values).returning(table.c.id))
     row_id = int(added.scalar_one())
-    site = row_id if what == "site" else site_id
-    act.record(record.Kind.PLACE_CHANGED, {"what": what, "id": row_id}, site_id=site)
-    if site is not None:
-        renew(act, site)
+    site = row_id if site_id is None else site_id
+    act.record(record.Kind.PLACE_CHANGED, {"what": what, "id": row_id})
+    renew(act, site)
     return row_id
 
 

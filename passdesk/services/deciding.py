@@ -176,7 +176,7 @@ class Deciding:
             the outcome, and the escort's presentation that it rests on.
         """
         outcome = self._outcome(attempt, place, row, escort=False)
-        if not (isinstance(outcome, Refused) and outcome.reason in CURED_BY_ESCORT):
+        if not _an_escort_could_help(outcome):
             return outcome, None
         escort = self._register.escort_near(
             self._cursor,
@@ -216,7 +216,7 @@ class Deciding:
     ) -> PinReserved:
         self._register.reserve_pin(self._cursor, row.pass_id)
         data: dict[str, Value] = {"pass": row.pass_id, "reader": place.reader_id}
-        self._record(attempt, place, record.Kind.PIN_TRIED, data)
+        self._record(attempt, record.Kind.PIN_TRIED, data)
         return PinReserved(pin_hash)
 
     def _write(
@@ -242,7 +242,7 @@ class Deciding:
             data["escort"] = escort
         if granted is not None and granted.passed_back:
             data["passed-back"] = True
-        self._record(attempt, place, record.Kind.PRESENTATION_DECIDED, data)
+        self._record(attempt, record.Kind.PRESENTATION_DECIDED, data)
         if row is not None and attempt.pin is PinProof.RIGHT:
             self._register.clear_pins(self._cursor, row.pass_id)
         if row is None or granted is None:
@@ -288,6 +288,7 @@ class Deciding:
                 "received_us": attempt.received_us,
                 "code_id": row.code_id if row is not None else None,
                 "pass_id": pass_id,
+                "pin_right": attempt.pin is PinProof.RIGHT,
                 "granted": reason is None,
                 "reason": reason,
                 "spent": spent,
@@ -346,7 +347,7 @@ class Deciding:
         theirs = replace(
             attempt,
             payload_mac=guest.payload_mac,
-            pin=PinProof.RIGHT if guest.reason == Reason.ESCORT_NEEDED else PinProof.ABSENT,
+            pin=PinProof.RIGHT if guest.pin_right else PinProof.ABSENT,
         )
         outcome = self._outcome(theirs, place, row, escort=True)
         if isinstance(outcome, PinToCheck):
@@ -373,7 +374,7 @@ class Deciding:
             "spent": isinstance(outcome, Granted) and outcome.spends,
             "moment-us": attempt.moment_us,
         }
-        self._record(attempt, place, record.Kind.PRESENTATION_DECIDED, data)
+        self._record(attempt, record.Kind.PRESENTATION_DECIDED, data)
         if isinstance(outcome, Granted):
             self._follow(theirs, place, row, outcome)
         return Accompanied(row.pass_id, row.number, granted, reason)
@@ -417,13 +418,15 @@ class Deciding:
             "left": answer.entries_left,
         }
 
-    def _record(
-        self, attempt: Attempt, place: Place, kind: record.Kind, data: dict[str, Value]
-    ) -> None:
+    def _record(self, attempt: Attempt, kind: record.Kind, data: dict[str, Value]) -> None:
         body = record.encode(record.Record(attempt.received_us, kind, attempt.by, data))
-        self._register.insert_record(
-            self._cursor, place.site_id, attempt.received_us, kind.value, body
-        )
+        self._register.insert_record(self._cursor, attempt.received_us, kind.value, body)
+
+
+def _an_escort_could_help(outcome: Outcome) -> bool:
+    if isinstance(outcome, Refused):
+        return outcome.reason in CURED_BY_ESCORT
+    return isinstance(outcome, PinToCheck)
 
 
 def _hint_us(row: PassRow | None, reason: Reason | None) -> int | None:

@@ -60,7 +60,7 @@ class Delivering(Deciding):
                 return answer
             diverged = (answer.reason, answer.spent) != (reason, spent)
             if diverged:
-                self._note_divergence(attempt, place, answer, reason)
+                self._note_divergence(attempt, answer, reason)
             return Delivered(answer, known=True, diverged=diverged)
         row = self._pass_row(attempt, attempt.presented.claims)
         excess = spent and row is not None and self._register.overspend(self._cursor, row.pass_id)
@@ -82,7 +82,7 @@ class Delivering(Deciding):
         data["alone"] = True
         if excess:
             data["excess"] = True
-        self._record(attempt, place, record.Kind.PRESENTATION_DECIDED, data)
+        self._record(attempt, record.Kind.PRESENTATION_DECIDED, data)
         # What came late is no news of somebody who has been seen elsewhere since.
         late = row is not None and row.since_us is not None and row.since_us > attempt.moment_us
         if answer.granted and row is not None and not late:
@@ -90,13 +90,11 @@ class Delivering(Deciding):
             self._register.set_presence(self._cursor, row.pass_id, area, attempt.moment_us)
         return answer
 
-    def _note_divergence(
-        self, attempt: Attempt, place: Place, answer: Answer, reason: Reason | None
-    ) -> None:
+    def _note_divergence(self, attempt: Attempt, answer: Answer, reason: Reason | None) -> None:
         data: dict[str, Value] = {
             "presentation": answer.presentation,
             "reader": attempt.reader_id,
             "stands": answer.reason.value if answer.reason else "granted",
             "reported": reason.value if reason else "granted",
         }
-        self._record(attempt, place, record.Kind.PRESENTATION_DIVERGED, data)
+        self._record(attempt, record.Kind.PRESENTATION_DIVERGED, data)

@@ -131,7 +131,7 @@ VISITS = (
             Shown("Weir garden in", "09:05"), Shown("Weir garden in", "09:05:20", "escort"),
             Shown("Office floor in", "09:12", "escort"), Shown("Office floor in", "09:12:10"),
             Shown("Archive in", "09:20", "escort"), Shown("Archive in", "09:20:08"),
-            Shown("Weir garden out", "16:02"),
+            Shown("Weir garden out", "16:02"), Shown("Weir garden out", "16:02:10", "escort"),
         ),
     ),
     Visit(

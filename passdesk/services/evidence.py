@@ -35,8 +35,11 @@ def snapshot(store: Store) -> Iterator[Connection]:
     with store.reads.connect() as connection:
         if store.dialect == "postgresql":
             connection.execution_options(isolation_level="REPEATABLE READ")
-        with connection.begin():
+        transaction = connection.begin()
+        try:
             yield connection
+        finally:
+            transaction.rollback()  # as a damaged file cannot even commit what changed nothing
 
 
 class Evidence:
@@ -47,14 +50,15 @@ class Evidence:
     """
 
     def __init__(self, connection: Connection) -> None:
-        self._driver: Any = connection.connection.driver_connection
+        driver: Any = connection.connection.driver_connection
+        self._driver = driver
         self._dialect = connection.dialect
         self._numbers = count(1)
         self._cursors = ExitStack()
         if self._dialect.name == "sqlite":
             # Text where there must be none may not even be text: reading on, it is found as such.
-            self._cursors.callback(setattr, self._driver, "text_factory", str)
-            self._driver.text_factory = _any_text
+            self._cursors.callback(setattr, driver, "text_factory", str)
+            driver.text_factory = _any_text
         driver_module: Any = self._dialect.dbapi
         self.error: type[Exception] = driver_module.DatabaseError
         self._cursor = connection.connection.cursor()

@@ -66,7 +66,9 @@ class IssuePass(Command):
     host: Email
     host_name: PersonName | None = None
     purpose: PersonName | None = None
-    doors: Annotated[tuple[Name, ...], Field(min_length=1, description="names of door groups")]
+    doors: Annotated[
+        tuple[Name, ...], Field(min_length=1, max_length=64, description="names of door groups")
+    ]
     valid_from: TimeText
     valid_until: TimeText
     entries: Annotated[int, Field(ge=0, le=MAX_ENTRIES, description="0 for no limit")] = 1
@@ -177,7 +179,6 @@ def issue(act: Act, command: IssuePass) -> Issued:
             "groups": [*sorted(groups.values())],
             "proof": row["proof"],
         },
-        site_id=site.id,
     )
     text = _new_code(act, pass_id, command.carrier)
     return Issued(pass_id, number.display(row["number"]), command.carrier, text, pin)
@@ -223,7 +224,6 @@ def extend(act: Act, command: ExtendPass) -> int:
             "until-us": changes.get("valid_until_us", row.valid_until_us),
             "limit": changes.get("entry_limit", row.entry_limit),
         },
-        site_id=row.site_id,
     )
     return int(row.id)
 
@@ -247,7 +247,7 @@ def code_text(connection: Connection, keyring: Keyring, reference: str, carrier:
     Raises:
         NotFoundError: no such pass, or it has no live code on this carrier.
     """
-    row = find_pass(connection, reference)
+    row = find_pass(connection, reference, lock=False)
     found = connection.execute(
         select(codes.c.payload, signing_keys.c.kid)
         .join(signing_keys, signing_keys.c.id == codes.c.key_id)
@@ -258,8 +258,17 @@ def code_text(connection: Connection, keyring: Keyring, reference: str, carrier:
     return code.sign_payload(found.payload, keyring.issuer(found.kid))
 
 
-def find_pass(connection: Connection, reference: str, field: str = "pass") -> Any:  # noqa: ANN401 # a row
+def find_pass(
+    connection: Connection, reference: str, field: str = "pass", *, lock: bool = True
+) -> Any:  # noqa: ANN401 # a row
     """Find a pass by its id or its pass number; the row also has the site's `zone`.
+
+    Args:
+        connection: a write transaction, or one that only reads.
+        reference: the id, or the number as people write it.
+        field: what an error calls it.
+        lock: keep others from changing the pass until this transaction ends. Who only looks does
+            without: else it waits for whoever changes the pass, and on PostgreSQL fails then.
 
     Raises:
         NotFoundError: there is none, or the number has a slip in it.
@@ -273,7 +282,7 @@ def find_pass(connection: Connection, reference: str, field: str = "pass") -> An
             query = query.where(passes.c.number == number.parse(text))
         except number.PassNumberError as error:
             raise NotFoundError.at(field, str(error)) from error
-    row = connection.execute(query.with_for_update(of=passes)).first()
+    row = connection.execute(query.with_for_update(of=passes) if lock else query).first()
     if row is None:
         raise NotFoundError.at(field, "there is no such pass; look for it with 'pass list'")
     return row
@@ -437,6 +446,5 @@ def _new_code(act: Act, pass_id: int, carrier: str) -> str:
             "kid": key.kid,
             "ended": ended,
         },
-        site_id=row.site_id,
     )
     return text

@@ -86,5 +86,5 @@ def _record(  # the columns of one record
         "area": area_id,
         "because": act.keep_text("lockdown", lockdown_id, because),
     }
-    act.record(kind, data, site_id=site_id)
+    act.record(kind, data)
     renew(act, site_id)

@@ -138,7 +138,7 @@ class Waiting(NamedTuple):
     id: int
     code_id: bytes
     payload_mac: bytes
-    reason: str
+    pin_right: bool
 
 
 class Register:
@@ -342,11 +342,9 @@ class Register:
         """Keep what an escort did for a guest's presentation; it can be done once."""
         self._insert_accompaniment(cursor, **values)
 
-    def insert_record(
-        self, cursor: Cursor, site_id: int, at_us: int, kind: str, body: bytes
-    ) -> None:
+    def insert_record(self, cursor: Cursor, at_us: int, kind: str, body: bytes) -> None:
         """Append a record."""
-        self._insert_record(cursor, site_id=site_id, at_us=at_us, kind=kind, body=body)
+        self._insert_record(cursor, at_us=at_us, kind=kind, body=body)
 
     def set_presence(self, cursor: Cursor, pass_id: int, area_id: int, since_us: int) -> None:
         """Note which area a guest is in."""

@@ -271,7 +271,7 @@ def waiting() -> Executable:
     taken = exists().where(accompaniments.c.guest_presentation == p.id)
     superseded = exists().where(later.pass_id == p.pass_id, later.id > p.id)
     return (
-        select(p.id, codes.c.code_id, p.payload_mac, p.reason)
+        select(p.id, codes.c.code_id, p.payload_mac, p.pin_right)
         .join(codes, codes.c.id == p.code_id)
         .where(
             p.reader_id == bindparam("reader"),

@@ -10,6 +10,7 @@ import heapq
 from dataclasses import dataclass
 from hashlib import sha256
 from itertools import takewhile
+from operator import attrgetter
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from passdesk.core.merkle import HASH_LENGTH, TILE_BYTES, TILE_WIDTH, RootBuilder, leaf_hash
@@ -88,7 +89,7 @@ class Walk:
         self._verifier = verifier
         self._builder = RootBuilder()
         self._edge: dict[int, tuple[TileKey, bytes]] = {}  # of each level its unfinished tile
-        self._signed = heapq.merge(_stored(evidence), given)
+        self._signed = heapq.merge(_stored(evidence), given, key=attrgetter("size"))
         self._next: Signed | None = None
         self._proven = 0  # so many records have been seen to be the signed ones
         self._sealed = 0  # the same, by a stored checkpoint

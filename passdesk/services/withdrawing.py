@@ -43,7 +43,7 @@ def withdraw(act: Act, command: WithdrawPass) -> int:
         CommandError: there is no such pass, or it was withdrawn already.
     """
     row = live_pass(act.connection, command.pass_)
-    _set(act, row.id, row.site_id, command.because, withdrawn_us=act.now_us)
+    _set(act, row.id, command.because, withdrawn_us=act.now_us)
     return int(row.id)
 
 
@@ -56,14 +56,14 @@ def reinstate(act: Act, command: ReinstatePass) -> int:
     row = find_pass(act.connection, command.pass_)
     if row.withdrawn_us is None:
         raise CommandError.at("pass", "is not withdrawn")
-    _set(act, row.id, row.site_id, command.because, withdrawn_us=None)
+    _set(act, row.id, command.because, withdrawn_us=None)
     return int(row.id)
 
 
-def _set(act: Act, pass_id: int, site_id: int, because: str, *, withdrawn_us: int | None) -> None:
+def _set(act: Act, pass_id: int, because: str, *, withdrawn_us: int | None) -> None:
     act.connection.execute(
         update(passes).where(passes.c.id == pass_id).values(withdrawn_us=withdrawn_us)
     )
     kind = record.Kind.PASS_REINSTATED if withdrawn_us is None else record.Kind.PASS_WITHDRAWN
     data: dict[str, Value] = {"pass": pass_id, "because": act.keep_text("pass", pass_id, because)}
-    act.record(kind, data, site_id=site_id)
+    act.record(kind, data)

@@ -118,6 +118,7 @@ def _sqlite(url: str, begin: str, *, cache_kib: int) -> Engine:
     engine = create_engine(
         url,
         module=sqlite,
+        hide_parameters=True,  # they hold names and addresses; an error goes to a log
         poolclass=QueuePool,
         pool_size=8,
         max_overflow=56,
@@ -145,7 +146,9 @@ def _sqlite(url: str, begin: str, *, cache_kib: int) -> Engine:
 
     @event.listens_for(engine, "begin")
     def start(connection: Connection) -> None:
-        connection.exec_driver_sql(begin)
+        # On the driver itself: through SQLAlchemy this word costs as much as a whole statement.
+        driver: Any = connection.connection.dbapi_connection
+        driver.execute(begin).close()
 
     return engine
 
@@ -153,6 +156,7 @@ def _sqlite(url: str, begin: str, *, cache_kib: int) -> Engine:
 def _postgresql(url: str) -> Engine:
     engine = create_engine(
         make_url(url).set(drivername="postgresql+psycopg"),
+        hide_parameters=True,
         pool_size=8,
         max_overflow=56,
         pool_pre_ping=True,

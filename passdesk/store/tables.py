@@ -315,6 +315,7 @@ presentations = Table(
     _us("received_us"),  # when it was
     _ref("code_id", "codes.id", nullable=True),
     _ref("pass_id", "passes.id", nullable=True),
+    Column("pin_right", Boolean, nullable=False),
     Column("granted", Boolean, nullable=False),
     Column("reason", String(24)),
     Column("spent", Boolean, nullable=False),
@@ -361,7 +362,6 @@ records = Table(
     "records",
     metadata,
     _id(),
-    _ref("site_id", "sites.id", nullable=True),
     _us("at_us"),
     Column("kind", String(24), nullable=False),
     Column("body", LargeBinary, nullable=False),

@@ -47,7 +47,8 @@ class State:
         passes, doors: how many there are.
         sealed, unsealed: records that are in the tree, and that are not yet.
         demo: the demo's site, None on an instance in earnest.
-        commands: that make and show a first pass here; none before there is a door to show it at.
+        commands: that make and show a first pass here, word by word, as a shell takes them; none
+            before there is a door to show it at.
     """
 
     passes: int
@@ -55,7 +56,7 @@ class State:
     sealed: int
     unsealed: int
     demo: str | None
-    commands: tuple[str, ...]
+    commands: tuple[tuple[str, ...], ...]
 
 
 def blueprint(instance: Instance, now_us: Callable[[], int]) -> Blueprint:
@@ -96,7 +97,7 @@ def state_of(connection: Connection, now_us: int) -> State:
     )
 
 
-def _commands(connection: Connection, now_us: int) -> tuple[str, ...]:
+def _commands(connection: Connection, now_us: int) -> tuple[tuple[str, ...], ...]:
     """Give commands that work here: with a door group and a reader that there are."""
     row = connection.execute(
         select(door_groups.c.name.label("group"), readers.c.name.label("reader"), sites)
@@ -117,7 +118,9 @@ def _commands(connection: Connection, now_us: int) -> tuple[str, ...]:
         "--from", window[0], "--until", window[1], "--out", "pass.png",
     ]  # fmt: skip
     present = ["passdesk", "present", "pass.png", "--reader", row.reader]
-    return (shlex.join(issue), shlex.join(present), "passdesk pass list")
+    return tuple(
+        tuple(map(shlex.quote, words)) for words in (issue, present, ["passdesk", "pass", "list"])
+    )
 
 
 def _page(template: str, **values: object) -> Response:

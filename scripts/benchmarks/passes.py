@@ -68,17 +68,14 @@ def callers(workshop: Workshop) -> list[Row]:
 def stored(workshop: Workshop) -> list[Row]:
     """Present codes one after the other, among few passes and among many."""
     sizes = workshop.sizes
-    few, many = (
-        workshop.stock(max(sizes.passes[0], sizes.turns * sizes.commits)),
-        (workshop.large_stock()),
-    )
-    floor, *costs = take_turns(
+    few, many = workshop.stock(sizes.passes[0]), workshop.large_stock()
+    floor, among_few, among_many = take_turns(
         sizes.rounds,
         lambda: cost_of(sizes.commits, workshop.floors.verify_and_commit),
         lambda: _one_by_one(few, sizes.commits),
         lambda: _one_by_one(many, sizes.commits),
     )
-    return _at_both_sizes("present", workshop, (costs[0], costs[1]), floor, MOST_GROWTH)
+    return _at_both_sizes("present", workshop, (among_few, among_many), floor, MOST_GROWTH)
 
 
 def _at_both_sizes(

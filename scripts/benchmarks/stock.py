@@ -22,8 +22,6 @@ from scripts.benchmarks.floors import run_in
 from tests.support.gate import DAY_US, HOUR_US, Gate, now_us
 
 if TYPE_CHECKING:
-    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
-
     from passdesk.core.cbor import Value
     from passdesk.services.instance import Instance
 
@@ -44,7 +42,7 @@ CODES = (
     "INSERT INTO codes (code_id, pass_id, carrier, key_id, payload, created_us)"
     " VALUES (?, ?, 'phone', 1, ?, ?)"
 )
-RECORDS = "INSERT INTO records (site_id, at_us, kind, body) VALUES (1, ?, ?, ?)"
+RECORDS = "INSERT INTO records (at_us, kind, body) VALUES (?, ?, ?)"
 PAYLOAD = "SELECT payload FROM codes WHERE pass_id = ?"
 
 
@@ -56,10 +54,10 @@ class Stock:
         gate: the door that they open.
     """
 
-    def __init__(self, instance: Instance, passes: int, readers: int = 1) -> None:
+    def __init__(self, instance: Instance, passes: int) -> None:
         """Fill a fresh instance."""
         self.instance = instance
-        self.gate = Gate.build(instance, readers=readers)
+        self.gate = Gate.build(instance)
         self._draw = Random(passes)  # noqa: S311 # no secret: the same each time
         self._presenter = Presenter(instance)
         self._ids = count()
@@ -67,7 +65,7 @@ class Stock:
             connection.execute(insert(hosts).values(name="Tomas Brand", email="t@example.org"))
             group = connection.execute(select(door_groups.c.id)).scalar_one()
             kid = connection.execute(select(signing_keys.c.kid)).scalar_one()
-        self.issuer: Ed25519PrivateKey = instance.keyring.issuer(kid)
+        self._issuer = instance.keyring.issuer(kid)
         self._fill(passes, group)
         with closing(instance.store.writes.raw_connection()) as raw:
             run_in(raw.driver_connection)
@@ -82,7 +80,7 @@ class Stock:
             ]
         if len(payloads) < wanted:
             raise ValueError("all passes of this stock were given out")
-        return [code.sign_payload(payload, self.issuer) for payload in payloads]
+        return [code.sign_payload(payload, self._issuer) for payload in payloads]
 
     def present(self, text: str) -> None:
         """Present a code that must be granted."""
@@ -102,20 +100,19 @@ class Stock:
         start, end = made - HOUR_US, made + DAY_US
         for first in range(1, passes + 1, AT_A_TIME):
             ids = range(first, min(first + AT_A_TIME, passes + 1))
-            self._insert(GUESTS, ((i, f"Guest {i}", made) for i in ids))
-            self._insert(VISITS, ((i, start, end, made) for i in ids))
-            row = ((i, number.make(numbers[i - 1]), i, i, start, end, made) for i in ids)
-            self._insert(PASSES, row)
-            self._insert(GROUPS, ((i, group) for i in ids))
-            self._insert(CODES, (self._code(i, start, end, group, made) for i in ids))
+            for statement, rows in (
+                (GUESTS, ((i, f"Guest {i}", made) for i in ids)),
+                (VISITS, ((i, start, end, made) for i in ids)),
+                (PASSES, ((i, number.make(numbers[i - 1]), i, i, start, end, made) for i in ids)),
+                (GROUPS, ((i, group) for i in ids)),
+                (CODES, (self._code(i, start, end, group, made) for i in ids)),
+            ):
+                insert_all(self.instance, statement, rows)
 
     def _code(self, pass_id: int, start: int, end: int, group: int, made: int) -> tuple[Any, ...]:
         code_id = self._draw.randbytes(code.CODE_ID_BYTES)
         window = start // MICROSECONDS, end // MICROSECONDS
         return code_id, pass_id, code.payload_of(Claims(code_id, *window, 1, (group,))), made
-
-    def _insert(self, statement: str, rows: Rows) -> None:
-        insert_all(self.instance, statement, rows)
 
 
 def insert_all(instance: Instance, statement: str, rows: Rows) -> None:

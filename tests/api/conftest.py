@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import pytest
@@ -31,23 +32,28 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Built:
     return folder, house.readers, tokens
 
 
-@pytest.fixture
-def api(built: Built, tmp_path: Path) -> Iterator[Api]:
-    """Give the API over a small place on SQLite: a copy of the one that was built."""
-    folder, readers, tokens = built
-    shutil.copytree(folder, tmp_path / "instance")
-    instance = instances.open_instance(settings.load(tmp_path / "instance", {}))
+@contextmanager
+def copy_of(built: Built, folder: Path) -> Iterator[Api]:
+    """Give the API over a copy of the place that was built."""
+    original, readers, tokens = built
+    shutil.copytree(original, folder)
+    instance = instances.open_instance(settings.load(folder, {}))
     yield Api.over(House(instance, Presenter(instance), dict(readers)), dict(tokens))
     instance.close()
 
 
+@pytest.fixture
+def api(built: Built, tmp_path: Path) -> Iterator[Api]:
+    """Give the API over a small place on SQLite."""
+    with copy_of(built, tmp_path / "instance") as made:
+        yield made
+
+
 @pytest.fixture(scope="session")
-def kept(built: Built) -> Iterator[Api]:
-    """Give the API over one place for all tests that change nothing that another one looks at."""
-    folder, readers, tokens = built
-    instance = instances.open_instance(settings.load(folder, {}))
-    yield Api.over(House(instance, Presenter(instance), readers), tokens)
-    instance.close()
+def kept(built: Built, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
+    """Give the API over one place for all tests that change nothing another one looks at."""
+    with copy_of(built, tmp_path_factory.mktemp("kept") / "instance") as made:
+        yield made
 
 
 @pytest.fixture

@@ -184,8 +184,7 @@ def test_a_reader_token_without_a_reader_opens_nothing(api: Api) -> None:
 
 def test_a_caller_is_who_the_services_say(both: Api) -> None:
     for name, secret in both.tokens.items():
-        with both.instance.store.reading() as connection:
-            caller = access.caller_of(connection, secret)
+        caller = access.Callers(both.instance.store).find(secret)
         assert caller is not None
         path = {"issue": "/passes/1/codes", "audit": "/records"}.get(name, "/presentations")
         assert both.call("GET", path, secret).status_code in {200, 404, 405}

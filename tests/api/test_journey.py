@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
+from passdesk.app import create_app
 from passdesk.core import merkle
 from passdesk.core.note import VerifierKey, open_note, parse_checkpoint
+from tests.api.calling import API
+from tests.support.place import MINUTE_US, NOW_US
 
 if TYPE_CHECKING:
     from passdesk.core.note import Checkpoint
@@ -60,3 +65,22 @@ def test_a_visit_from_the_pass_to_the_proof_of_what_happened(both: Api) -> None:
     proof = api.get(f"/checkpoints/consistency{query}", "audit").get_json()
     hashes = [bytes.fromhex(found) for found in proof["hashes"]]
     merkle.verify_consistency(earlier.size, newest.size, earlier.root, newest.root, hashes)
+
+
+def test_many_at_once_get_exactly_the_entries_of_the_pass(both: Api) -> None:
+    text = both.issue(entries=5)["code"]["text"]
+    moments = itertools.count(NOW_US, MINUTE_US)  # no two attempts are the same one read again
+    app = create_app(both.instance, lambda: next(moments))
+
+    def show(number: int) -> bool:
+        reader = ("Front in", "Side in")[number % 2]
+        answer = app.test_client().post(
+            f"{API}/presentations",
+            json={"presentation_id": f"at-once-{number:04d}", "text": text},
+            headers={"Authorization": f"Bearer {both.tokens[reader]}"},
+        )
+        assert answer.status_code == 200
+        return bool(answer.get_json()["open"])
+
+    with ThreadPoolExecutor(8) as pool:
+        assert sum(pool.map(show, range(40))) == 5

@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import io
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any
 
 import pytest
 import zxingcpp
 from PIL import Image
+from sqlalchemy import update
 
 from passdesk.services import commissioning
+from passdesk.store.engine import Store
+from passdesk.store.tables import passes
 from tests.api.calling import faults, new_pass
 
 if TYPE_CHECKING:
@@ -44,11 +48,11 @@ def test_a_pin_is_told_once(kept: Api) -> None:
 
 
 @pytest.mark.parametrize("text", [MARKUP, RIGHT_TO_LEFT, "O'Brien", '"', "日本 太郎", "a\\b"])
-def test_names_come_back_as_they_were_given(kept: Api, text: str) -> None:
-    made = kept.issue(guest=text, organisation=text, purpose=text)
-    shown = kept.get(f"/passes/{made['pass']}", "issue").get_json()
+def test_names_come_back_as_they_were_given(api: Api, text: str) -> None:
+    made = api.issue(guest=text, organisation=text, purpose=text)
+    shown = api.get(f"/passes/{made['pass']}", "issue").get_json()
     assert (shown["guest"], shown["organisation"], shown["purpose"]) == (text, text, text)
-    found = kept.get("/passes", "issue", query_string={"text": text}).get_json()
+    found = api.get("/passes", "issue", query_string={"text": text}).get_json()
     assert [one["pass"] for one in found["passes"]] == [made["pass"]]
 
 
@@ -150,6 +154,17 @@ def test_a_pass_that_is_not_there_is_not_found(kept: Api, reference: str) -> Non
 )
 def test_a_reference_that_cannot_be_one_is_no_path(kept: Api, reference: str) -> None:
     assert faults(kept.get(f"/passes/{reference}", "issue"), 404) == {}
+
+
+def test_looking_at_a_pass_waits_for_nobody_who_changes_it(both: Api) -> None:
+    made = both.issue()
+    elsewhere = Store(both.instance.settings.database_url)
+    with ThreadPoolExecutor(1) as pool, elsewhere.writing() as connection:
+        connection.execute(update(passes).values(entries_used=1))
+        for path in ("", "/codes/phone.png"):
+            looking = pool.submit(both.get, f"/passes/{made['pass']}{path}", "issue")
+            assert looking.result(timeout=10).status_code == 200
+    elsewhere.close()
 
 
 def test_a_pass_is_extended(kept: Api) -> None:

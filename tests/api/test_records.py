@@ -21,19 +21,19 @@ if TYPE_CHECKING:
     from tests.api.calling import Api
 
 
-def test_records_are_listed_newest_first_a_page_at_a_time(kept: Api) -> None:
-    whole = kept.get("/records?limit=500", "audit").get_json()["records"]
+def test_records_are_listed_newest_first_a_page_at_a_time(api: Api) -> None:
+    whole = api.get("/records?limit=500", "audit").get_json()["records"]
     listed, query = [], "?limit=7"
     while query:
-        page = kept.get(f"/records{query}", "audit").get_json()
+        page = api.get(f"/records{query}", "audit").get_json()
         listed += page["records"]
         query = page["next"] and f"?limit=7&after={page['next']}"
     assert listed == whole
     assert [one["id"] for one in whole] == sorted((one["id"] for one in whole), reverse=True)
 
 
-def test_records_are_listed_by_kind_oldest_first(kept: Api) -> None:
-    listed = kept.get("/records?kind=token.made&oldest_first=true", "audit").get_json()["records"]
+def test_records_are_listed_by_kind_oldest_first(api: Api) -> None:
+    listed = api.get("/records?kind=token.made&oldest_first=true", "audit").get_json()["records"]
     assert {one["kind"] for one in listed} == {"token.made"}
     assert listed[0] == {
         "id": listed[0]["id"],
@@ -53,11 +53,11 @@ def test_records_name_who_acted(api: Api) -> None:
     assert [one["by"] for one in newest] == [f"reader:{reader}", "token:1", "token:1"]
 
 
-def test_records_hold_bytes_lists_and_nothing_personal(kept: Api) -> None:
-    kept.issue(guest="Ilse Varga", purpose="Interview")
-    answer = kept.get("/records?kind=pass.issued", "audit")
+def test_records_hold_bytes_lists_and_nothing_personal(api: Api) -> None:
+    api.issue(guest="Ilse Varga", purpose="Interview")
+    answer = api.get("/records?kind=pass.issued", "audit")
     assert answer.get_json()["records"][0]["data"]["groups"] == [1]
-    coded = kept.get("/records?kind=code.made", "audit").get_json()["records"][0]["data"]
+    coded = api.get("/records?kind=code.made", "audit").get_json()["records"][0]["data"]
     assert len(bytes.fromhex(coded["code"])) == 16
     assert "Varga" not in answer.text
     assert "Interview" not in answer.text
@@ -83,38 +83,38 @@ def test_a_checkpoint_seals_first(api: Api) -> None:
     assert sealed["position"] == waiting - 1
 
 
-def test_a_sealed_record_is_shown_by_its_position(kept: Api) -> None:
-    kept.get("/checkpoint", "audit")
-    shown = kept.get("/records/0", "audit").get_json()
+def test_a_sealed_record_is_shown_by_its_position(api: Api) -> None:
+    api.get("/checkpoint", "audit")
+    shown = api.get("/records/0", "audit").get_json()
     assert (shown["position"], shown["kind"]) == (0, "log.opened")
 
 
-def test_every_record_is_proven_in_every_tree_that_was_signed(kept: Api) -> None:
+def test_every_record_is_proven_in_every_tree_that_was_signed(api: Api) -> None:
     checkpoints = []
     for _ in range(3):
-        kept.issue()
-        note = kept.get("/checkpoint", "audit").text
+        api.issue()
+        note = api.get("/checkpoint", "audit").text
         checkpoints.append(parse_checkpoint(note.partition("\n\n")[0] + "\n"))
     for signed in checkpoints:
         for position in (0, signed.size // 2, signed.size - 1):
             path = f"/records/{position}/proof?size={signed.size}"
-            proof = kept.get(path, "audit").get_json()
+            proof = api.get(path, "audit").get_json()
             leaf = merkle.leaf_hash(bytes.fromhex(proof["body"]))
             hashes = [bytes.fromhex(one) for one in proof["hashes"]]
             merkle.verify_inclusion(leaf, position, signed.size, hashes, signed.root)
             assert proof["checkpoint"].startswith(signed.text())
 
 
-def test_a_tree_that_was_never_signed_has_no_checkpoint(kept: Api) -> None:
-    kept.get("/checkpoint", "audit")
-    assert kept.get("/records/0/proof?size=1", "audit").get_json()["checkpoint"] is None
-    answer = kept.get("/checkpoints/consistency?first=1&second=2", "audit")
+def test_a_tree_that_was_never_signed_has_no_checkpoint(api: Api) -> None:
+    api.get("/checkpoint", "audit")
+    assert api.get("/records/0/proof?size=1", "audit").get_json()["checkpoint"] is None
+    answer = api.get("/checkpoints/consistency?first=1&second=2", "audit")
     assert answer.get_json()["checkpoint"] is None
 
 
 @pytest.mark.parametrize("path", ["/records/0", "/records/0/proof", "/records/999999999999999999"])
-def test_a_record_that_is_not_sealed_is_not_found_by_a_position(kept: Api, path: str) -> None:
-    assert list(faults(kept.get(path, "audit"), 404)) == ["position"]
+def test_a_record_that_is_not_sealed_is_not_found_by_a_position(api: Api, path: str) -> None:
+    assert list(faults(api.get(path, "audit"), 404)) == ["position"]
 
 
 @pytest.mark.parametrize("position", ["-1", "first", "1" * 19, "9" * 5000, "%D9%A1", "0x1", "1.0"])
@@ -190,8 +190,8 @@ def test_reading_changes_nothing_but_that_a_checkpoint_seals(api: Api) -> None:
     assert looking.dump(api.instance) == before
 
 
-def test_sealing_is_what_happens_within_a_second_anyway(kept: Api) -> None:
-    sealing.seal_all(kept.instance, NOW_US)
-    before = looking.rows(kept.instance, tree.select())
-    kept.get("/checkpoint", "audit")
-    assert looking.rows(kept.instance, tree.select()) == before
+def test_sealing_is_what_happens_within_a_second_anyway(api: Api) -> None:
+    sealing.seal_all(api.instance, NOW_US)
+    before = looking.rows(api.instance, tree.select())
+    api.get("/checkpoint", "audit")
+    assert looking.rows(api.instance, tree.select()) == before

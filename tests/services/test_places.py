@@ -172,10 +172,12 @@ CHANGES: dict[str, tuple[Callable[[House], None], str, Reason]] = {
 
 
 def asked_elsewhere(house: House, presenter: Presenter, issued: Issued, reader: str) -> Answer:
-    """Ask another presenter than the one of the house."""
-    command = PresentCode(presentation_id=f"else-{next(house.ids):08d}", text=issued.text)
+    """Ask another presenter than the one of the house, each time half a minute later."""
+    number = next(house.ids)
+    at_us = NOW_US + number * 30_000_000
+    command = PresentCode(presentation_id=f"else-{number:08d}", text=issued.text)
     return presenter.present(
-        command, reader_id=house.readers[reader], by="command", moments=Moments(NOW_US, NOW_US)
+        command, reader_id=house.readers[reader], by="command", moments=Moments(at_us, at_us)
     )
 
 

@@ -74,10 +74,12 @@ def test_a_proof_comes_with_the_checkpoint_that_it_is_checked_against(instance: 
     merkle.verify_inclusion(proof.leaf_hash, 17, signed.size, proof.hashes, signed.root)
 
 
-def test_a_size_that_was_never_signed_has_a_proof_and_no_checkpoint(instance: Instance) -> None:
-    tampering.fill_and_seal(instance, 40, parts=4)
-    assert inclusion(instance, 5, 23).checkpoint is None
-    assert consistency(instance, 5, 23).checkpoint is None
+def test_a_size_that_was_never_signed_has_a_proof_and_no_checkpoint(
+    small_instance: Instance,
+) -> None:
+    tampering.fill_and_seal(small_instance, 40, parts=4)
+    assert inclusion(small_instance, 5, 23).checkpoint is None
+    assert consistency(small_instance, 5, 23).checkpoint is None
 
 
 def test_each_kept_checkpoint_is_shown_to_be_the_beginning_of_the_next(instance: Instance) -> None:
@@ -160,18 +162,18 @@ def test_sizes_that_do_not_follow_one_another_cannot_be_compared(
     [delete(tiles), update(tiles).values(hashes=b"short"), delete(records)],
     ids=["no tiles", "short tiles", "no records"],
 )
-def test_a_damaged_tree_proves_nothing(instance: Instance, damage: Executable) -> None:
-    tampering.fill_and_seal(instance, 10, parts=1)
-    looking.change(instance, damage)
+def test_a_damaged_tree_proves_nothing(small_instance: Instance, damage: Executable) -> None:
+    tampering.fill_and_seal(small_instance, 10, parts=1)
+    looking.change(small_instance, damage)
     with pytest.raises(DamagedTreeError):
-        inclusion(instance, 3)
+        inclusion(small_instance, 3)
 
 
-def test_consistency_is_not_proven_from_damaged_tiles(instance: Instance) -> None:
-    tampering.fill_and_seal(instance, 10, parts=1)
-    looking.change(instance, delete(tiles))
+def test_consistency_is_not_proven_from_damaged_tiles(small_instance: Instance) -> None:
+    tampering.fill_and_seal(small_instance, 10, parts=1)
+    looking.change(small_instance, delete(tiles))
     with pytest.raises(DamagedTreeError):
-        consistency(instance, 3)
+        consistency(small_instance, 3)
 
 
 # --- lists ---------------------------------------------------------------------------------------
@@ -198,7 +200,7 @@ def all_pages(instance: Instance, limit: int, *, oldest_first: bool) -> list[Ent
     return [entry for page in pages for entry in page]
 
 
-@pytest.mark.parametrize("limit", [1, 3, 8, 100])
+@pytest.mark.parametrize("limit", [1, 3, 100])
 @pytest.mark.parametrize("oldest_first", [False, True])
 def test_pages_meet_without_a_gap_and_what_waits_is_newest(
     instance: Instance, limit: int, *, oldest_first: bool

@@ -138,12 +138,12 @@ def test_a_record_that_was_committed_late_gets_a_later_position(instance: Instan
     assert verified(instance).ok
 
 
-def test_every_size_that_was_sealed_keeps_its_checkpoint(instance: Instance) -> None:
+def test_every_size_that_was_sealed_keeps_its_checkpoint(small_instance: Instance) -> None:
     notes = []
     for part in range(3):
-        tampering.fill(instance, 5, start=5 * part)
-        notes.append(sealing.checkpoint(instance, NOW_US + part))
-    kept = looking.rows(instance, select(checkpoints).order_by(checkpoints.c.size))
+        tampering.fill(small_instance, 5, start=5 * part)
+        notes.append(sealing.checkpoint(small_instance, NOW_US + part))
+    kept = looking.rows(small_instance, select(checkpoints).order_by(checkpoints.c.size))
     assert [row.note for row in kept] == notes
     assert [row.size for row in kept] == [kept[0].size, kept[0].size + 5, kept[0].size + 10]
     assert [row.made_us for row in kept] == [NOW_US, NOW_US + 1, NOW_US + 2]
@@ -340,20 +340,22 @@ FORGED = "passdesk/forged\n4\nAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAAA=\n\n\N
     ids=lambda damage: " ".join(str(damage).split()[:6]),
 )
 def test_a_tree_that_is_not_the_signed_one_is_not_sealed_any_further(
-    instance: Instance, damage: Executable
+    small_instance: Instance, damage: Executable
 ) -> None:
-    tampering.fill(instance, 300)
-    sealing.seal_all(instance, NOW_US)
-    tampering.fill(instance, 1, start=300)
-    looking.change(instance, damage)
-    before = looking.dump(instance)
+    tampering.fill(small_instance, 300)
+    sealing.seal_all(small_instance, NOW_US)
+    tampering.fill(small_instance, 1, start=300)
+    looking.change(small_instance, damage)
+    before = looking.dump(small_instance)
     with pytest.raises(DamagedTreeError):
-        sealing.seal_all(instance, NOW_US)
-    assert looking.dump(instance) == before
+        sealing.seal_all(small_instance, NOW_US)
+    assert looking.dump(small_instance) == before
 
 
-def test_the_newest_checkpoint_is_asked_for_by_size_and_not_by_time(instance: Instance) -> None:
-    first = sealing.checkpoint(instance, NOW_US)
-    tampering.fill(instance, 1)
-    second = sealing.checkpoint(instance, NOW_US - 1)
-    assert sealing.checkpoint(instance, NOW_US) == second != first
+def test_the_newest_checkpoint_is_asked_for_by_size_and_not_by_time(
+    small_instance: Instance,
+) -> None:
+    first = sealing.checkpoint(small_instance, NOW_US)
+    tampering.fill(small_instance, 1)
+    second = sealing.checkpoint(small_instance, NOW_US - 1)
+    assert sealing.checkpoint(small_instance, NOW_US) == second != first

@@ -57,6 +57,32 @@ def upgrade() -> None:
         sa.UniqueConstraint("email", name=op.f("uq_hosts_email")),
     )
     op.create_table(
+        "records",
+        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
+        sa.Column("at_us", sa.BigInteger(), nullable=False),
+        sa.Column("kind", sa.String(length=24), nullable=False),
+        sa.Column("body", sa.LargeBinary(), nullable=False),
+        sa.Column("position", sa.BigInteger(), nullable=True),
+        sa.PrimaryKeyConstraint("id", name=op.f("pk_records")),
+        sqlite_autoincrement=True,
+    )
+    with op.batch_alter_table("records", schema=None) as batch_op:
+        batch_op.create_index(
+            "ix_records_unsealed",
+            ["id"],
+            unique=False,
+            sqlite_where=sa.text("position IS NULL"),
+            postgresql_where=sa.text("position IS NULL"),
+        )
+        batch_op.create_index(
+            "uq_records_position",
+            ["position"],
+            unique=True,
+            sqlite_where=sa.text("position IS NOT NULL"),
+            postgresql_where=sa.text("position IS NOT NULL"),
+        )
+
+    op.create_table(
         "signing_keys",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("kid", sa.LargeBinary(length=4), nullable=False),
@@ -148,34 +174,6 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_door_groups")),
         sa.UniqueConstraint("site_id", "name", name=op.f("uq_door_groups_site_id_name")),
     )
-    op.create_table(
-        "records",
-        sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("site_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
-        sa.Column("at_us", sa.BigInteger(), nullable=False),
-        sa.Column("kind", sa.String(length=24), nullable=False),
-        sa.Column("body", sa.LargeBinary(), nullable=False),
-        sa.Column("position", sa.BigInteger(), nullable=True),
-        sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_records_site_id")),
-        sa.PrimaryKeyConstraint("id", name=op.f("pk_records")),
-        sqlite_autoincrement=True,
-    )
-    with op.batch_alter_table("records", schema=None) as batch_op:
-        batch_op.create_index(
-            "ix_records_unsealed",
-            ["id"],
-            unique=False,
-            sqlite_where=sa.text("position IS NULL"),
-            postgresql_where=sa.text("position IS NULL"),
-        )
-        batch_op.create_index(
-            "uq_records_position",
-            ["position"],
-            unique=True,
-            sqlite_where=sa.text("position IS NOT NULL"),
-            postgresql_where=sa.text("position IS NOT NULL"),
-        )
-
     op.create_table(
         "schedules",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -473,6 +471,7 @@ def upgrade() -> None:
         sa.Column("received_us", sa.BigInteger(), nullable=False),
         sa.Column("code_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
         sa.Column("pass_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("pin_right", sa.Boolean(), nullable=False),
         sa.Column("granted", sa.Boolean(), nullable=False),
         sa.Column("reason", sa.String(length=24), nullable=True),
         sa.Column("spent", sa.Boolean(), nullable=False),
@@ -602,19 +601,6 @@ def downgrade() -> None:
     op.drop_table("visits")
     op.drop_table("special_days")
     op.drop_table("schedules")
-    with op.batch_alter_table("records", schema=None) as batch_op:
-        batch_op.drop_index(
-            "uq_records_position",
-            sqlite_where=sa.text("position IS NOT NULL"),
-            postgresql_where=sa.text("position IS NOT NULL"),
-        )
-        batch_op.drop_index(
-            "ix_records_unsealed",
-            sqlite_where=sa.text("position IS NULL"),
-            postgresql_where=sa.text("position IS NULL"),
-        )
-
-    op.drop_table("records")
     op.drop_table("door_groups")
     with op.batch_alter_table("bars", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_bars_guest_id"))
@@ -630,6 +616,19 @@ def downgrade() -> None:
     op.drop_table("texts")
     op.drop_table("sites")
     op.drop_table("signing_keys")
+    with op.batch_alter_table("records", schema=None) as batch_op:
+        batch_op.drop_index(
+            "uq_records_position",
+            sqlite_where=sa.text("position IS NOT NULL"),
+            postgresql_where=sa.text("position IS NOT NULL"),
+        )
+        batch_op.drop_index(
+            "ix_records_unsealed",
+            sqlite_where=sa.text("position IS NULL"),
+            postgresql_where=sa.text("position IS NULL"),
+        )
+
+    op.drop_table("records")
     op.drop_table("hosts")
     with op.batch_alter_table("guests", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_guests_email"))
