@@ -28,6 +28,8 @@ def start(instance: Instance) -> BackgroundScheduler:
         # However late: run, once for all the times that were missed, never beside itself.
         job_defaults={"coalesce": True, "misfire_grace_time": None, "max_instances": 1},
     )
+    # That a run takes longer than the time to the next is foreseen, and no news.
+    logging.getLogger("apscheduler.scheduler").setLevel(logging.ERROR)
     scheduler.add_job(
         _seal, "interval", args=[instance], seconds=instance.settings.seal_seconds, id="seal"
     )

@@ -22,12 +22,13 @@ from passdesk.cli.common import (
 from passdesk.core import clock, record
 from passdesk.services import proving, sealing, verifying
 from passdesk.services.errors import CommandError, Fault
+from passdesk.services.verifying import Verdict
+from passdesk.services.walking import Flaw
 
 if TYPE_CHECKING:
     from passdesk.core.note import VerifierKey
     from passdesk.services.instance import Instance
     from passdesk.services.proving import Entry
-    from passdesk.services.verifying import Verdict
 
 
 @click.group("audit")
@@ -119,8 +120,7 @@ def verify(checkpoint_file: Path | None, folder: Path, *, as_json: bool) -> None
                 instance.store, _verifier(instance), checkpoint_note=note, progress=tell
             )
     except sealing.DamagedTreeError as error:
-        say({"ok": False, "first_bad": {"what": str(error)}}, f"ALTERED: {error}", as_json=as_json)
-        sys.exit(FAILED)
+        verdict = Verdict(0, 0, None, Flaw(None, None, str(error)))
     say(_verdict(verdict), _sentences(verdict, earlier=note is not None), as_json=as_json)
     if not verdict.ok:
         sys.exit(FAILED)
@@ -160,7 +160,7 @@ def _sentences(verdict: Verdict, *, earlier: bool) -> str:
         where = (
             "" if flaw.position is None else f" First bad record: position {flaw.position}{row}."
         )
-        return f"ALTERED: {flaw.sentence}.{where}"
+        return f"ALTERED: {flaw.sentence}{where}"
     lines = [f"{verdict.sealed} sealed records are as they were signed."]
     if verdict.unsealed:
         lines.append(f"{verdict.unsealed} are not sealed yet: these are not protected.")
@@ -180,9 +180,9 @@ def checkpoint(out: Path | None, folder: Path, *, as_json: bool) -> None:
     with opened(folder) as instance:
         try:
             note = sealing.checkpoint(instance, now_us())
+            key = _verifier(instance).format()
         except sealing.DamagedTreeError as error:
             fail([Fault("records", str(error))], as_json=as_json, status=FAILED)
-        key = _verifier(instance).format()
     if out is not None:
         write_file(out, note.encode())
     data = {"checkpoint": note, "verifier_key": key, "out": str(out) if out else None}

@@ -18,7 +18,10 @@ from passdesk.services import instance as instances
 from passdesk.services.errors import CommandError, Fault
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from pathlib import Path
+
+    from passdesk.settings import Settings
 
 LOOK_SECONDS = 0.05
 
@@ -31,10 +34,7 @@ LOOK_SECONDS = 0.05
 @with_instance
 def serve(host: str, port: int, folder: Path, *, as_json: bool) -> None:
     """Run the service until it is stopped."""
-    from granian import Granian  # noqa: PLC0415 # no other command waits for it to load
-    from granian.constants import Interfaces  # noqa: PLC0415
-
-    from passdesk import worker  # noqa: PLC0415 # as above: web and timetable
+    from passdesk import worker  # noqa: PLC0415 # no other command waits for it to load
 
     chosen = settings.load(folder)
     instances.open_instance(chosen).close()  # say what is wrong with it before starting
@@ -42,7 +42,33 @@ def serve(host: str, port: int, folder: Path, *, as_json: bool) -> None:
         held = worker.lock(chosen.lock_file.with_suffix(".pid"))
     except worker.AlreadyServedError as error:
         raise CommandError.at("instance", str(error)) from error
-    address = _free_address(host, port)
+    with held:
+        address = _free_address(host, port)
+        shown = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
+
+        def tell() -> None:
+            _wait_for_answers(address, port)
+            say(
+                {"address": shown, "instance": str(folder)},
+                f"Passdesk answers at {shown} (stop it with Ctrl-C)",
+                as_json=as_json,
+            )
+
+        if not _run(chosen, address, port, tell, kill_seconds=worker.STOP_SECONDS):
+            message = "its process stopped twice in a few seconds, so it is not started again"
+            fail([Fault("service", message)], as_json=as_json, status=FAILED)
+
+
+def _run(
+    chosen: Settings, address: str, port: int, tell: Callable[[], None], *, kill_seconds: int
+) -> bool:
+    """Run the server until it is stopped; False if it has given up.
+
+    That is when its process stops as soon as it was started anew.
+    """
+    from granian import Granian  # noqa: PLC0415 # as above
+    from granian.constants import Interfaces  # noqa: PLC0415
+
     os.environ |= settings.to_serve(chosen)
     server = Granian(
         "passdesk.worker:application",
@@ -55,25 +81,14 @@ def serve(host: str, port: int, folder: Path, *, as_json: bool) -> None:
         backlog=2048,
         log_enabled=False,
         respawn_failed_workers=True,
-        workers_kill_timeout=worker.STOP_SECONDS,
+        workers_kill_timeout=kill_seconds,
     )
-
-    def tell() -> None:
-        shown = f"http://{f'[{host}]' if ':' in host else host}:{port}/"
-        _wait_for_answers(address, port)
-        say(
-            {"address": shown, "instance": str(folder)},
-            f"Passdesk answers at {shown} (stop it with Ctrl-C)",
-            as_json=as_json,
-        )
-
     server.on_startup(Thread(target=tell, daemon=True).start)
-    with held, suppress(SystemExit):
+    try:
         server.serve()
-        return
-    # The server gives up on a process that stops as soon as it was started anew.
-    message = "its process stopped twice in a few seconds, so it is not started again"
-    fail([Fault("service", message)], as_json=as_json, status=FAILED)
+    except SystemExit:
+        return False
+    return True
 
 
 def _free_address(host: str, port: int) -> str:

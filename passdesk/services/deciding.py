@@ -131,8 +131,10 @@ class Deciding:
         seen = self._register.seen(self._cursor, attempt.reader_id, attempt.presentation_id)
         if seen is not None:
             return self._seen(attempt, place, seen)
-        attempt = self._trust_key(attempt)
         row = self._pass_row(attempt, attempt.presented.claims)
+        if self._key_ended(attempt, row):
+            # Whatever its signature says, and whosever pass it names.
+            attempt, row = replace(attempt, presented=_UNKNOWN_KEY), None
         outcome, escort = self._decide(attempt, place, row)
         if isinstance(outcome, PinToCheck):
             if row is not None and row.pin_hash is not None:
@@ -154,11 +156,13 @@ class Deciding:
             return Conflict()
         return self._answer_again(place, seen)
 
-    def _trust_key(self, attempt: Attempt) -> Attempt:
-        """Distrust a code whose key was ended, whatever its signature says."""
-        if attempt.kid is None or not self._register.key_ended(self._cursor, attempt.kid):
-            return attempt
-        return replace(attempt, presented=Presented(None, Reason.UNKNOWN_KEY))
+    def _key_ended(self, attempt: Attempt, row: PassRow | None) -> bool:
+        """Tell whether the key that the code names, which need not be its pass's, was ended."""
+        if attempt.kid is None:
+            return False
+        if row is not None and row.kid == attempt.kid:
+            return row.key_ended_us is not None
+        return self._register.key_ended(self._cursor, attempt.kid)
 
     def _pass_row(self, attempt: Attempt, claims: Claims | None) -> PassRow | None:
         if claims is None:
@@ -227,7 +231,7 @@ class Deciding:
         outcome: Granted | Refused,
         escort: int | None,
     ) -> Answer:
-        outcome = self._spend(row, outcome)
+        outcome = self._spend(attempt, place, row, outcome)
         granted = outcome if isinstance(outcome, Granted) else None
         answer = self._keep(
             attempt,
@@ -253,11 +257,15 @@ class Deciding:
             answer = replace(answer, accompanies=accompanies)
         return answer
 
-    def _spend(self, row: PassRow | None, outcome: Granted | Refused) -> Granted | Refused:
+    def _spend(
+        self, attempt: Attempt, place: Place, row: PassRow | None, outcome: Granted | Refused
+    ) -> Granted | Refused:
         """Take the entry that a grant costs; the database has the last word on whether it can."""
         if isinstance(outcome, Refused) or not outcome.spends or row is None:
             return outcome
-        spent = self._register.spend(self._cursor, row.pass_id)
+        spent = self._register.spend(
+            self._cursor, row.pass_id, place.rules.into_area, attempt.moment_us
+        )
         return outcome if spent else Refused(Reason.USED_UP)
 
     def _keep(  # what was presented, and what came of it
@@ -296,6 +304,7 @@ class Deciding:
                 "alone": alone,
                 "entries_left": left,
                 "hint_us": hint_us,
+                "company": _matters_to_company(row, reason),
             },
         )
         return Answer(
@@ -316,8 +325,9 @@ class Deciding:
         """Write where the guest is now, and what a grant changes beside the count."""
         if granted.again:
             return
-        area = place.from_area if granted.leaving else place.rules.into_area
-        self._register.set_presence(self._cursor, row.pass_id, area, attempt.moment_us)
+        if not granted.spends:  # else it was noted with the entry
+            area = place.from_area if granted.leaving else place.rules.into_area
+            self._register.set_area(self._cursor, row.pass_id, area, attempt.moment_us)
         if not granted.leaving:
             self._register.set_last_grant(
                 self._cursor, row.code_id, attempt.reader_id, attempt.moment_us, attempt.payload_mac
@@ -352,7 +362,7 @@ class Deciding:
         outcome = self._outcome(theirs, place, row, escort=True)
         if isinstance(outcome, PinToCheck):
             return None
-        outcome = self._spend(row, outcome)
+        outcome = self._spend(attempt, place, row, outcome)
         granted = isinstance(outcome, Granted)
         reason = outcome.reason if isinstance(outcome, Refused) else None
         self._register.insert_accompaniment(
@@ -421,6 +431,15 @@ class Deciding:
     def _record(self, attempt: Attempt, kind: record.Kind, data: dict[str, Value]) -> None:
         body = record.encode(record.Record(attempt.received_us, kind, attempt.by, data))
         self._register.insert_record(self._cursor, attempt.received_us, kind.value, body)
+
+
+_UNKNOWN_KEY = Presented(None, Reason.UNKNOWN_KEY)
+
+
+def _matters_to_company(row: PassRow | None, reason: Reason | None) -> bool:
+    if row is None:
+        return False
+    return reason in CURED_BY_ESCORT or (reason is None and row.proof & Proof.ESCORT_PASS != 0)
 
 
 def _an_escort_could_help(outcome: Outcome) -> bool:

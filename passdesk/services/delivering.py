@@ -87,7 +87,7 @@ class Delivering(Deciding):
         late = row is not None and row.since_us is not None and row.since_us > attempt.moment_us
         if answer.granted and row is not None and not late:
             area = place.from_area if answer.leaving else place.rules.into_area
-            self._register.set_presence(self._cursor, row.pass_id, area, attempt.moment_us)
+            self._register.set_area(self._cursor, row.pass_id, area, attempt.moment_us)
         return answer
 
     def _note_divergence(self, attempt: Attempt, answer: Answer, reason: Reason | None) -> None:

@@ -26,7 +26,6 @@ from passdesk.store.tables import (
     areas,
     door_group_doors,
     passes,
-    presence,
     presentations,
     records,
     signing_keys,
@@ -79,6 +78,8 @@ class PassRow(NamedTuple):
     withdrawn_us: int | None
     kept_by: int | None
     kept_until_us: int | None
+    kid: bytes
+    key_ended_us: int | None
     groups: str | None
     missing: str | None
     barred: bool
@@ -176,9 +177,7 @@ class Register:
             select(signing_keys.c.ended_us).where(signing_keys.c.kid == bindparam("kid"))
         )
         self._occupancy = prepare(
-            select(func.count())
-            .select_from(presence)
-            .where(presence.c.area_id == bindparam("area"))
+            select(func.count()).select_from(passes).where(passes.c.area_id == bindparam("area"))
         )
         self._escort = prepare(statements.escort())
         self._waiting = prepare(statements.waiting())
@@ -199,7 +198,11 @@ class Register:
         self._insert_accompaniment = prepare(statements.insertion(accompaniments))
         self._insert_record = prepare(statements.insertion(records, leave_out=("position",)))
         upsert = postgresql.insert if self._locks else sqlite.insert
-        self._set_presence = prepare(statements.set_presence(upsert))
+        self._set_area = prepare(
+            update(passes)
+            .where(passes.c.id == bindparam("pass_id"))
+            .values(area_id=bindparam("area"), since_us=bindparam("since"))
+        )
         self._set_last_grant = prepare(statements.set_last_grant(upsert))
 
     # --- reading ---
@@ -317,9 +320,13 @@ class Register:
 
     # --- writing ---
 
-    def spend(self, cursor: Cursor, pass_id: int) -> bool:
-        """Take one entry if there is one; the database decides, whatever was read before."""
-        return self._spend(cursor, pass_id=pass_id).fetchone() is not None
+    def spend(self, cursor: Cursor, pass_id: int, into_area: int, moment_us: int) -> bool:
+        """Take one entry if there is one, and note where the guest is then.
+
+        The database decides, whatever was read before.
+        """
+        spent = self._spend(cursor, pass_id=pass_id, into=into_area, moment=moment_us)
+        return spent.fetchone() is not None
 
     def overspend(self, cursor: Cursor, pass_id: int) -> bool:
         """Take one entry that a reader has let in already; tell whether that was one too many."""
@@ -346,9 +353,9 @@ class Register:
         """Append a record."""
         self._insert_record(cursor, at_us=at_us, kind=kind, body=body)
 
-    def set_presence(self, cursor: Cursor, pass_id: int, area_id: int, since_us: int) -> None:
+    def set_area(self, cursor: Cursor, pass_id: int, area_id: int, since_us: int) -> None:
         """Note which area a guest is in."""
-        self._set_presence(cursor, pass_id=pass_id, area_id=area_id, since_us=since_us)
+        self._set_area(cursor, pass_id=pass_id, area=area_id, since=since_us)
 
     def set_last_grant(
         self, cursor: Cursor, code_id: int, reader_id: int, granted_us: int, payload_mac: bytes

@@ -40,18 +40,18 @@ from passdesk.store.tables import (
     lockdowns,
     pass_door_groups,
     passes,
-    presence,
     presentations,
     readers,
     requirements,
     schedule_hours,
+    signing_keys,
     sites,
     special_days,
     special_hours,
 )
 
 if TYPE_CHECKING:
-    from sqlalchemy import Insert
+    from sqlalchemy import ColumnElement, Insert
     from sqlalchemy.sql.expression import Executable
 
 Upsert = Callable[[Table], Any]
@@ -226,22 +226,32 @@ def pass_row(join_strings: JoinStrings) -> Executable:
             p.withdrawn_us,
             p.kept_by,
             p.kept_until_us,
+            signing_keys.c.kid,
+            signing_keys.c.ended_us,
             groups,
             missing,
             case((barred, literal(1)), else_=literal(0)),
-            presence.c.area_id,
-            presence.c.since_us,
+            p.area_id,
+            p.since_us,
             last_grants.c.granted_us,
             last_grants.c.payload_mac,
         )
         .select_from(
             codes.join(passes, p.id == codes.c.pass_id)
             .join(guests, guests.c.id == p.guest_id)
-            .outerjoin(presence, presence.c.pass_id == p.id)
+            .join(signing_keys, signing_keys.c.id == codes.c.key_id)
             .outerjoin(last_grants, here)
         )
         .where(codes.c.code_id == bindparam("code_id"))
     )
+
+
+def _company(name: str) -> ColumnElement[Any]:
+    """The condition of `ix_presentations_company`, word for word: SQLite uses it for no other.
+
+    It has no type here, as from a boolean column it would be written `company = 1`.
+    """
+    return literal_column(f"{name}.company")
 
 
 def escort() -> Executable:
@@ -251,6 +261,7 @@ def escort() -> Executable:
         select(p.id)
         .join(passes, passes.c.id == p.pass_id)
         .where(
+            _company(presentations.name),
             p.reader_id == bindparam("reader"),
             p.moment_us > bindparam("since"),
             p.moment_us <= bindparam("moment"),
@@ -265,21 +276,30 @@ def escort() -> Executable:
 def waiting() -> Executable:
     """Presentations at a reader that an escort can still turn into grants, latest first.
 
-    A guest waits where they tried last: what they tried before that was answered since.
+    A guest waits once, by what they tried last here, and not when they were let in since.
     """
     p, later = presentations.c, presentations.alias("later").c
     taken = exists().where(accompaniments.c.guest_presentation == p.id)
-    superseded = exists().where(later.pass_id == p.pass_id, later.id > p.id)
+    tried_again = exists().where(
+        _company("later"),
+        later.reader_id == bindparam("reader"),
+        later.moment_us > bindparam("since"),
+        later.pass_id == p.pass_id,
+        later.id > p.id,
+    )
+    let_in = exists().where(passes.c.id == p.pass_id, passes.c.since_us >= p.moment_us)
     return (
         select(p.id, codes.c.code_id, p.payload_mac, p.pin_right)
         .join(codes, codes.c.id == p.code_id)
         .where(
+            _company(presentations.name),
             p.reader_id == bindparam("reader"),
             p.moment_us > bindparam("since"),
             p.moment_us <= bindparam("moment"),
             or_(*(p.reason == reason.value for reason in CURED_BY_ESCORT)),
             ~taken,
-            ~superseded,
+            ~tried_again,
+            ~let_in,
         )
         .order_by(p.moment_us.desc(), p.id.desc())
     )
@@ -301,7 +321,7 @@ def accompanied() -> Executable:
 
 
 def spend() -> Executable:
-    """Take one entry, if the limit allows one more."""
+    """Take one entry, if the limit allows one more, and note where the guest is now."""
     p = passes.c
     return (
         update(passes)
@@ -309,7 +329,11 @@ def spend() -> Executable:
             p.id == bindparam("pass_id"),
             or_(p.entry_limit == 0, p.entries_used < p.entry_limit),
         )
-        .values(entries_used=p.entries_used + 1)
+        .values(
+            entries_used=p.entries_used + 1,
+            area_id=bindparam("into"),
+            since_us=bindparam("moment"),
+        )
         .returning(p.entries_used)
     )
 
@@ -323,16 +347,6 @@ def overspend() -> Executable:
         .values(entries_used=p.entries_used + 1)
         .returning(p.entry_limit, p.entries_used)
     )
-
-
-def set_presence(upsert: Upsert) -> Executable:
-    """Note which area a guest is in."""
-    row = upsert(presence)
-    statement: Executable = row.on_conflict_do_update(
-        index_elements=[presence.c.pass_id],
-        set_={"area_id": row.excluded.area_id, "since_us": row.excluded.since_us},
-    )
-    return statement
 
 
 def set_last_grant(upsert: Upsert) -> Executable:

@@ -34,6 +34,8 @@ BUSY_TIMEOUT_MS = 30_000
 RETRIES = 20
 # The pages that one presentation touches lie far apart; with a small cache most are read anew.
 WRITER_CACHE_KIB = 64_000
+# Moving the log's pages into the database costs flushes of its own; a commit writes about ten.
+CHECKPOINT_PAGES = 4_000
 # Serialisation failure, deadlock, and a row that somebody else put there first.
 _LOST_RACE = {"40001", "40P01", "23505"}
 _SUPPORTED = "use sqlite:///FILE or postgresql+psycopg://HOST/NAME"
@@ -59,6 +61,8 @@ class Store:
             StoreError: the URL is none, or names neither SQLite nor PostgreSQL.
         """
         self.url = url
+        self._spare: list[Connection] = []
+        self._closed = False
         try:
             self.dialect = make_url(url).get_backend_name()
         except ArgumentError as error:
@@ -87,11 +91,21 @@ class Store:
                 has not seen.
         """
         driver_error = self.writes.dialect.loaded_dbapi.Error
+        connection = self._spare.pop() if self._spare else self.writes.connect()
         try:
-            with self.writes.begin() as connection:
+            with connection.begin():
                 yield connection
-        except driver_error as error:
-            raise DBAPIError.instance(None, None, error, driver_error) from error
+        except BaseException as error:
+            connection.close()  # the pool undoes what is left of its transaction
+            if isinstance(error, driver_error):
+                raise DBAPIError.instance(None, None, error, driver_error) from error
+            raise
+        # To fetch a connection costs half a commit, so this one is kept for the next write. One to
+        # a server may have died by then: those go back to the pool, which looks.
+        if self.dialect == "sqlite" and not self._closed:
+            self._spare.append(connection)
+        else:
+            connection.close()
 
     def transact(self, work: Callable[[Connection], T]) -> T:
         """Run `work` in one write transaction and return its result once that is durable.
@@ -110,6 +124,9 @@ class Store:
 
     def close(self) -> None:
         """Give every connection back to the system."""
+        self._closed = True
+        while self._spare:
+            self._spare.pop().close()
         self.reads.dispose()
         self.writes.dispose()
 
@@ -141,6 +158,7 @@ def _sqlite(url: str, begin: str, *, cache_kib: int) -> Engine:
             f"busy_timeout = {BUSY_TIMEOUT_MS}",
             "secure_delete = ON",
             f"cache_size = -{cache_kib}",
+            f"wal_autocheckpoint = {CHECKPOINT_PAGES}",
         ):
             connection.execute(f"PRAGMA {pragma}").close()
 

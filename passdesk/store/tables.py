@@ -232,8 +232,17 @@ passes = Table(
     _us("withdrawn_us", nullable=True),
     _ref("kept_by", "readers.id", nullable=True),
     _us("kept_until_us", nullable=True),
+    # Where its guest is, as far as readers have seen.
+    _ref("area_id", "areas.id", nullable=True),
+    _us("since_us", nullable=True),
     _us("created_us"),
     Index(None, "site_id", "valid_from_us"),
+    Index(
+        "ix_passes_inside",
+        "area_id",
+        sqlite_where=text("area_id IS NOT NULL"),
+        postgresql_where=text("area_id IS NOT NULL"),
+    ),
 )
 
 pass_door_groups = Table(
@@ -323,10 +332,16 @@ presentations = Table(
     Column("alone", Boolean, nullable=False),  # the reader decided by itself
     Column("entries_left", Integer),
     _us("hint_us", nullable=True),  # the window's edge that a refusal is about
+    # It matters to whoever comes next at this reader: an escort, or somebody who waits for one.
+    Column("company", Boolean, nullable=False),
     UniqueConstraint("reader_id", "presentation_id"),
-    Index(None, "site_id", "moment_us"),
-    Index(None, "reader_id", "moment_us"),
-    Index(None, "pass_id", "moment_us"),
+    Index(
+        "ix_presentations_company",
+        "reader_id",
+        "moment_us",
+        sqlite_where=text("company"),
+        postgresql_where=text("company"),
+    ),
 )
 
 # A guest's refused presentation that an escort's presentation turned into a grant, once.
@@ -346,14 +361,7 @@ last_grants = Table(
     _ref("reader_id", "readers.id", primary_key=True),
     _us("granted_us"),
     Column("payload_mac", LargeBinary(32), nullable=False),
-)
-
-presence = Table(
-    "presence",
-    metadata,
-    _ref("pass_id", "passes.id", primary_key=True, autoincrement=False),
-    _ref("area_id", "areas.id", index=True),
-    _us("since_us"),
+    sqlite_with_rowid=False,
 )
 
 # --- the records -------------------------------------------------------------------------------

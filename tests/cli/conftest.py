@@ -8,10 +8,11 @@ import time
 import zoneinfo
 from typing import TYPE_CHECKING
 
+import argon2
 import pytest
 
 from passdesk import settings
-from passdesk.services import demo
+from passdesk.services import demo, issuing
 from passdesk.services import instance as instances
 from tests.cli.calling import Cli
 from tests.support.place import NOW_US, House
@@ -32,6 +33,14 @@ def _as_it_was(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     yield
     os.umask(before)
     zoneinfo.reset_tzpath()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _fast_pins() -> Iterator[None]:
+    """Hash PINs at the least cost: how long that takes is no matter here."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(issuing, "_hasher", argon2.PasswordHasher(1, 8, 1))
+        yield
 
 
 @pytest.fixture

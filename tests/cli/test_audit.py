@@ -150,7 +150,7 @@ def test_an_edited_record_is_found_and_named(cli: Cli, within: Instance) -> None
     said = cli("audit", "verify")
     assert (said.status, said.out) == (
         ALTERED,
-        f"ALTERED: {flaw['what']}. First bad record: position 3 (id 4).\n",
+        f"ALTERED: {flaw['what']} First bad record: position 3 (id 4).\n",
     )
 
 
@@ -169,7 +169,7 @@ def test_what_is_wrong_beside_the_records_has_no_place(cli: Cli, within: Instanc
     looking.change(within, slipped_in)
     flaw = altered(cli)
     assert (flaw["position"], flaw["id"]) == (None, None)
-    assert cli("audit", "verify").out == "ALTERED: free text 1 belongs to no record.\n"
+    assert cli("audit", "verify").out == "ALTERED: Free text 1 belongs to no record.\n"
 
 
 def test_records_cut_off_at_the_end_are_found_by_a_checkpoint_from_before(
@@ -251,6 +251,15 @@ def test_a_checkpoint_goes_only_where_it_can_be_written(cli: Cli, tmp_path: Path
     faults = cli.faults("audit", "checkpoint", "--out", str(tmp_path / "no" / "where"))
     assert "cannot be written: No such file or directory" in faults["out"]
     assert list(cli.faults("audit", "checkpoint", "--out", str(tmp_path))) == ["out"]
+
+
+def test_a_log_whose_beginning_is_gone_is_found(cli: Cli, within: Instance) -> None:
+    sealed(within)
+    looking.change(within, delete(tree))
+    flaw = altered(cli)
+    assert (flaw["position"], flaw["id"]) == (None, None)
+    assert cli("audit", "verify").out == f"ALTERED: {flaw['what']}\n"
+    assert list(cli.faults("audit", "checkpoint", status=ALTERED)) == ["records"]
 
 
 def test_nothing_is_signed_on_top_of_a_tree_that_was_altered(cli: Cli, within: Instance) -> None:

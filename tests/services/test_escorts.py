@@ -10,13 +10,15 @@ from sqlalchemy import select
 from passdesk.core.reasons import Reason
 from passdesk.core.record import Kind
 from passdesk.services import commissioning as c
-from passdesk.services import issuing
+from passdesk.services import issuing, statements
 from passdesk.services.issuing import RecodePass
-from passdesk.store.tables import accompaniments, areas, passes, presence
+from passdesk.store.tables import accompaniments, areas, passes
 from tests.support import looking
 from tests.support.place import NOW_US
 
 if TYPE_CHECKING:
+    from sqlalchemy.sql.expression import Executable
+
     from passdesk.services.issuing import Issued
     from tests.support.place import House
 
@@ -68,7 +70,8 @@ def test_a_guest_who_comes_first_is_let_in_by_the_escorts_presentation(house: Ho
         guest.pass_id, guest.number.replace("-", ""), True, None,
     )  # fmt: skip
     assert used(house, guest) == 1
-    query = select(areas.c.name).join(presence).where(presence.c.pass_id == guest.pass_id)
+    inside = areas.join(passes, passes.c.area_id == areas.c.id)
+    query = select(areas.c.name).select_from(inside).where(passes.c.id == guest.pass_id)
     assert looking.rows(house.instance, query) == [("hall",)]
 
 
@@ -246,6 +249,24 @@ def test_a_guests_presentation_sent_again_keeps_its_own_answer(house: House) -> 
     first = house.present(guest, presentation_id="guest-01")
     house.present(escort, minutes=SECOND)
     assert house.present(guest, minutes=SECOND, presentation_id="guest-01") == first
+
+
+@pytest.mark.parametrize("statement", [statements.escort(), statements.waiting()])
+def test_who_stands_at_a_reader_is_found_without_looking_at_all_who_ever_did(
+    small_house: House, statement: Executable
+) -> None:
+    # sqlite.org/partialindex.html section 3.2, asked of the database itself.
+    store = small_house.instance.store
+    compiled = statement.compile(dialect=store.writes.dialect)  # type: ignore[attr-defined]
+    with store.reading() as connection:
+        cursor = connection.connection.cursor()
+        plan = cursor.execute(
+            f"EXPLAIN QUERY PLAN {compiled.string}", [0] * len(compiled.positiontup)
+        ).fetchall()
+        cursor.close()
+    steps = [row[-1] for row in plan if "presentations" in row[-1] or "later" in row[-1]]
+    assert steps
+    assert all("ix_presentations_company (reader_id=? AND moment_us>?" in step for step in steps)
 
 
 # --- rows, records, proofs ---------------------------------------------------------------------

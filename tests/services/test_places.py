@@ -14,7 +14,7 @@ from passdesk.services import instance as instances
 from passdesk.services import lockdown
 from passdesk.services.lockdown import ChangeLockdown
 from passdesk.services.presenting import Moments, PresentCode, Presenter
-from passdesk.store.tables import areas, presence
+from passdesk.store.tables import areas, passes
 from tests.support import looking
 from tests.support.place import NOW_US, at
 
@@ -30,7 +30,8 @@ BOTH = ("Visitors", "Laboratory")
 
 def where(house: House, issued: Issued) -> str | None:
     """Give the area that a guest is in."""
-    query = select(areas.c.name).join(presence).where(presence.c.pass_id == issued.pass_id)
+    inside = areas.join(passes, passes.c.area_id == areas.c.id)
+    query = select(areas.c.name).select_from(inside).where(passes.c.id == issued.pass_id)
     found = looking.rows(house.instance, query)
     return found[0].name if found else None
 

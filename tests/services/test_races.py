@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import runpy
+import threading
+from concurrent.futures import ThreadPoolExecutor, wait
 from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import event, select
 
 from passdesk.core.reasons import Reason
+from passdesk.services import instance as instances
 from passdesk.services import issuing, withdrawing
 from passdesk.services.issuing import IssuePass, RecodePass
 from passdesk.services.presenting import Moments, PresentCode, Presenter
@@ -173,6 +176,40 @@ def test_a_limit_on_an_area_holds_for_all_processes_together(house: House, pool:
     reasons = [answer.reason for answer in answers]
     assert (reasons.count(None), reasons.count(Reason.AREA_FULL)) == (7, 33)
     assert sum(used(house).values()) == 7
+
+
+@pytest.mark.parametrize("about", ["the last entry", "the last place"])
+def test_who_comes_while_another_is_being_let_in_waits_and_is_told_the_truth(
+    house: House, about: str
+) -> None:
+    # The first is decided and not yet committed: what decides must be locked until it is.
+    first, second = made(house, 2)
+    if about == "the last place":
+        looking.alter_area(house.instance, "hall", occupancy_limit=1)
+    else:
+        second = first
+    other = instances.open_instance(house.instance.settings)
+    presenter = Presenter(other)
+    for each in (house.presenter, presenter):  # both have read the rules and the key
+        racing.show(each, Show(first.text, f"warm-up-{id(each)}", house.readers["Lab in"], NOW_US))
+    reached, go_on = threading.Event(), threading.Event()
+
+    def hold(_: object) -> None:
+        reached.set()
+        assert go_on.wait(racing.PATIENCE_S)
+
+    event.listen(house.instance.store.writes, "commit", hold)
+    late = Show(second.text, "late-one", house.readers["Side in"], NOW_US)
+    with ThreadPoolExecutor() as threads:
+        early = threads.submit(house.present, first)
+        assert reached.wait(racing.PATIENCE_S)
+        refused = threads.submit(racing.show, presenter, late)
+        assert not wait([early, refused], 0.3).done
+        go_on.set()
+        assert early.result(racing.PATIENCE_S).granted
+        reason = Reason.AREA_FULL if about == "the last place" else Reason.USED_UP
+        assert refused.result(racing.PATIENCE_S).reason is reason
+    other.close()
 
 
 def test_two_escorts_at_once_take_a_guest_along_once(house: House, pool: Pool) -> None:

@@ -348,7 +348,10 @@ def upgrade() -> None:
         sa.Column("withdrawn_us", sa.BigInteger(), nullable=True),
         sa.Column("kept_by", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
         sa.Column("kept_until_us", sa.BigInteger(), nullable=True),
+        sa.Column("area_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=True),
+        sa.Column("since_us", sa.BigInteger(), nullable=True),
         sa.Column("created_us", sa.BigInteger(), nullable=False),
+        sa.ForeignKeyConstraint(["area_id"], ["areas.id"], name=op.f("fk_passes_area_id")),
         sa.ForeignKeyConstraint(["guest_id"], ["guests.id"], name=op.f("fk_passes_guest_id")),
         sa.ForeignKeyConstraint(["kept_by"], ["readers.id"], name=op.f("fk_passes_kept_by")),
         sa.ForeignKeyConstraint(["site_id"], ["sites.id"], name=op.f("fk_passes_site_id")),
@@ -358,6 +361,13 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("passes", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_passes_guest_id"), ["guest_id"], unique=False)
+        batch_op.create_index(
+            "ix_passes_inside",
+            ["area_id"],
+            unique=False,
+            sqlite_where=sa.text("area_id IS NOT NULL"),
+            postgresql_where=sa.text("area_id IS NOT NULL"),
+        )
         batch_op.create_index(
             batch_op.f("ix_passes_site_id_valid_from_us"),
             ["site_id", "valid_from_us"],
@@ -417,23 +427,6 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("pass_id", "group_id", name=op.f("pk_pass_door_groups")),
     )
     op.create_table(
-        "presence",
-        sa.Column(
-            "pass_id",
-            sa.BigInteger().with_variant(sa.Integer(), "sqlite"),
-            autoincrement=False,
-            nullable=False,
-        ),
-        sa.Column("area_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
-        sa.Column("since_us", sa.BigInteger(), nullable=False),
-        sa.ForeignKeyConstraint(["area_id"], ["areas.id"], name=op.f("fk_presence_area_id")),
-        sa.ForeignKeyConstraint(["pass_id"], ["passes.id"], name=op.f("fk_presence_pass_id")),
-        sa.PrimaryKeyConstraint("pass_id", name=op.f("pk_presence")),
-    )
-    with op.batch_alter_table("presence", schema=None) as batch_op:
-        batch_op.create_index(batch_op.f("ix_presence_area_id"), ["area_id"], unique=False)
-
-    op.create_table(
         "requirements",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("pass_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
@@ -457,6 +450,7 @@ def upgrade() -> None:
             ["reader_id"], ["readers.id"], name=op.f("fk_last_grants_reader_id")
         ),
         sa.PrimaryKeyConstraint("code_id", "reader_id", name=op.f("pk_last_grants")),
+        sqlite_with_rowid=False,
     )
     op.create_table(
         "presentations",
@@ -479,6 +473,7 @@ def upgrade() -> None:
         sa.Column("alone", sa.Boolean(), nullable=False),
         sa.Column("entries_left", sa.Integer(), nullable=True),
         sa.Column("hint_us", sa.BigInteger(), nullable=True),
+        sa.Column("company", sa.Boolean(), nullable=False),
         sa.ForeignKeyConstraint(["code_id"], ["codes.id"], name=op.f("fk_presentations_code_id")),
         sa.ForeignKeyConstraint(["pass_id"], ["passes.id"], name=op.f("fk_presentations_pass_id")),
         sa.ForeignKeyConstraint(
@@ -492,15 +487,11 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("presentations", schema=None) as batch_op:
         batch_op.create_index(
-            batch_op.f("ix_presentations_pass_id_moment_us"), ["pass_id", "moment_us"], unique=False
-        )
-        batch_op.create_index(
-            batch_op.f("ix_presentations_reader_id_moment_us"),
+            "ix_presentations_company",
             ["reader_id", "moment_us"],
             unique=False,
-        )
-        batch_op.create_index(
-            batch_op.f("ix_presentations_site_id_moment_us"), ["site_id", "moment_us"], unique=False
+            sqlite_where=sa.text("company"),
+            postgresql_where=sa.text("company"),
         )
 
     op.create_table(
@@ -548,17 +539,15 @@ def downgrade() -> None:
 
     op.drop_table("accompaniments")
     with op.batch_alter_table("presentations", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_presentations_site_id_moment_us"))
-        batch_op.drop_index(batch_op.f("ix_presentations_reader_id_moment_us"))
-        batch_op.drop_index(batch_op.f("ix_presentations_pass_id_moment_us"))
+        batch_op.drop_index(
+            "ix_presentations_company",
+            sqlite_where=sa.text("company"),
+            postgresql_where=sa.text("company"),
+        )
 
     op.drop_table("presentations")
     op.drop_table("last_grants")
     op.drop_table("requirements")
-    with op.batch_alter_table("presence", schema=None) as batch_op:
-        batch_op.drop_index(batch_op.f("ix_presence_area_id"))
-
-    op.drop_table("presence")
     op.drop_table("pass_door_groups")
     with op.batch_alter_table("codes", schema=None) as batch_op:
         batch_op.drop_index(
@@ -572,6 +561,11 @@ def downgrade() -> None:
     with op.batch_alter_table("passes", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_passes_visit_id"))
         batch_op.drop_index(batch_op.f("ix_passes_site_id_valid_from_us"))
+        batch_op.drop_index(
+            "ix_passes_inside",
+            sqlite_where=sa.text("area_id IS NOT NULL"),
+            postgresql_where=sa.text("area_id IS NOT NULL"),
+        )
         batch_op.drop_index(batch_op.f("ix_passes_guest_id"))
 
     op.drop_table("passes")
