@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 from flask import Response, url_for
@@ -78,7 +79,8 @@ def issue_pass(call: Call, body: IssuePass) -> Response:
     The PIN, where one is asked for, stands in this answer as `new_pin` and nowhere else. A code is
     a bearer token: who holds a copy holds the pass, within its window, entries and doors.
     """
-    return _coded(call, issuing.issue, body)
+    drawn = issuing.draw_pin() if body.pin else None
+    return _coded(call, partial(issuing.issue, drawn=drawn), body)
 
 
 @passes.add("GET", "/passes", scopes=_SEE, query=FindPasses, answers={JSON: PassPage})

@@ -67,9 +67,10 @@ def issue(folder: Path, out: Path | None, *, as_json: bool, **fields: Any) -> No
     _check_out(out)
     fields |= {key: names(fields[key]) for key in ("doors", "requires")}
     command = model(issuing.IssuePass, **fields)
+    drawn = issuing.draw_pin() if command.pin else None
     with opened(folder) as instance:
         now = now_us()
-        issued = instance.act("command", now, issuing.issue, command)
+        issued = instance.act("command", now, issuing.issue, command, drawn)
         with instance.store.reading() as connection:
             view = finding.pass_view(connection, issued.pass_id, now)
     _tell(issued, view, out, as_json=as_json)

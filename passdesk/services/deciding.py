@@ -132,6 +132,10 @@ class Deciding:
         if seen is not None:
             return self._seen(attempt, place, seen)
         row = self._pass_row(attempt, attempt.presented.claims)
+        if attempt.pin is PinProof.OFFERED:
+            checked = self._being_checked(attempt, row)
+            if checked is not None:
+                return checked
         if self._key_ended(attempt, row):
             # Whatever its signature says, and whosever pass it names.
             attempt, row = replace(attempt, presented=_UNKNOWN_KEY), None
@@ -197,7 +201,7 @@ class Deciding:
     ) -> Outcome:
         rules = place.rules
         if rules.occupancy_limit is not None:
-            occupancy = self._register.occupancy(self._cursor, rules.into_area)
+            occupancy = self._register.occupancy(self._cursor, rules.into_area, attempt.moment_us)
             rules = replace(rules, occupancy=occupancy)
         return decide(
             attempt.presented,
@@ -215,10 +219,25 @@ class Deciding:
 
     # --- writing ---
 
+    def _being_checked(
+        self, attempt: Attempt, row: PassRow | None
+    ) -> Conflict | PinReserved | None:
+        """Tell whether this presentation's PIN is being checked already, and its try counted."""
+        tried = self._register.pin_try(self._cursor, attempt.reader_id, attempt.presentation_id)
+        if tried is None or row is None or row.pin_hash is None:
+            return None
+        return PinReserved(row.pin_hash) if tried == attempt.payload_mac else Conflict()
+
     def _reserve_pin(
         self, attempt: Attempt, place: Place, row: PassRow, pin_hash: str
     ) -> PinReserved:
-        self._register.reserve_pin(self._cursor, row.pass_id)
+        self._register.reserve_pin(
+            self._cursor,
+            row.pass_id,
+            attempt.reader_id,
+            attempt.presentation_id,
+            attempt.payload_mac,
+        )
         data: dict[str, Value] = {"pass": row.pass_id, "reader": place.reader_id}
         self._record(attempt, record.Kind.PIN_TRIED, data)
         return PinReserved(pin_hash)
@@ -247,8 +266,10 @@ class Deciding:
         if granted is not None and granted.passed_back:
             data["passed-back"] = True
         self._record(attempt, record.Kind.PRESENTATION_DECIDED, data)
-        if row is not None and attempt.pin is PinProof.RIGHT:
-            self._register.clear_pins(self._cursor, row.pass_id)
+        if row is not None and attempt.pin in _CHECKED:
+            self._register.end_pin_try(self._cursor, attempt.reader_id, attempt.presentation_id)
+            if attempt.pin is PinProof.RIGHT:
+                self._register.clear_pins(self._cursor, row.pass_id)
         if row is None or granted is None:
             return answer
         self._follow(attempt, place, row, granted)
@@ -433,6 +454,7 @@ class Deciding:
         self._register.insert_record(self._cursor, attempt.received_us, kind.value, body)
 
 
+_CHECKED = (PinProof.RIGHT, PinProof.WRONG)
 _UNKNOWN_KEY = Presented(None, Reason.UNKNOWN_KEY)
 
 

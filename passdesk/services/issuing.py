@@ -15,7 +15,15 @@ from passdesk.core.clock import MICROSECONDS
 from passdesk.core.code import Claims, Daily, Proof
 from passdesk.services.commissioning import ids_of_groups, site_row
 from passdesk.services.errors import CommandError, NotFoundError
-from passdesk.services.models import Command, Email, Name, PassReference, PersonName, TimeText
+from passdesk.services.models import (
+    MAX_ROW,
+    Command,
+    Email,
+    Name,
+    PassReference,
+    PersonName,
+    TimeText,
+)
 from passdesk.store.tables import (
     bars,
     codes,
@@ -124,8 +132,27 @@ class Issued:
     pin: str | None = None
 
 
-def issue(act: Act, command: IssuePass) -> Issued:
+@dataclass(frozen=True, slots=True)
+class DrawnPin:
+    """A new PIN, and the slow hash by which it is known again."""
+
+    pin: str
+    hashed: str
+
+
+def draw_pin() -> DrawnPin:
+    """Draw a PIN. It takes a while, so whoever can does it before the transaction begins."""
+    pin = f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}d}"
+    return DrawnPin(pin, _hasher.hash(pin))
+
+
+def issue(act: Act, command: IssuePass, drawn: DrawnPin | None = None) -> Issued:
     """Make a pass.
+
+    Args:
+        act: who makes it, and when.
+        command: what it is to be.
+        drawn: its PIN, where it has one; drawn here when it was not before.
 
     Raises:
         CommandError: names the field that cannot be used; nothing was made.
@@ -147,7 +174,7 @@ def issue(act: Act, command: IssuePass) -> Issued:
         )
         .returning(visits.c.id)
     ).scalar_one()
-    pin = f"{secrets.randbelow(10**PIN_DIGITS):0{PIN_DIGITS}d}" if command.pin else None
+    drawn = (drawn or draw_pin()) if command.pin else None
     row: dict[str, Any] = {
         "number": _free_number(connection),
         "site_id": site.id,
@@ -157,7 +184,7 @@ def issue(act: Act, command: IssuePass) -> Issued:
         "valid_until_us": window[1],
         "entry_limit": command.entries,
         "proof": int(_proof(command)),
-        "pin_hash": _hasher.hash(pin) if pin else None,
+        "pin_hash": drawn.hashed if drawn else None,
         "created_us": act.now_us,
     }
     if command.daily is not None:
@@ -181,7 +208,9 @@ def issue(act: Act, command: IssuePass) -> Issued:
         },
     )
     text = _new_code(act, pass_id, command.carrier)
-    return Issued(pass_id, number.display(row["number"]), command.carrier, text, pin)
+    return Issued(
+        pass_id, number.display(row["number"]), command.carrier, text, drawn.pin if drawn else None
+    )
 
 
 def extend(act: Act, command: ExtendPass) -> int:
@@ -275,13 +304,12 @@ def find_pass(
     """
     query = select(passes, sites.c.zone).join(sites, sites.c.id == passes.c.site_id)
     text = reference.strip()
-    if text.isascii() and text.isdigit() and len(text) < number.LENGTH:
-        query = query.where(passes.c.id == int(text))
-    else:
-        try:
-            query = query.where(passes.c.number == number.parse(text))
-        except number.PassNumberError as error:
+    try:
+        query = query.where(passes.c.number == number.parse(text))
+    except number.PassNumberError as error:
+        if not (text.isascii() and text.isdigit() and int(text) <= MAX_ROW):
             raise NotFoundError.at(field, str(error)) from error
+        query = query.where(passes.c.id == int(text))
     row = connection.execute(query.with_for_update(of=passes) if lock else query).first()
     if row is None:
         raise NotFoundError.at(field, "there is no such pass; look for it with 'pass list'")

@@ -80,7 +80,8 @@ TimeText = Annotated[
     ),
 ]
 
-RowId = Annotated[int, Field(ge=1, le=2**63 - 1)]
+MAX_ROW = 2**63 - 1
+RowId = Annotated[int, Field(ge=1, le=MAX_ROW)]
 """The number of a row; a larger one fits in no database."""
 
 PassReference = Annotated[

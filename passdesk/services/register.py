@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sqlalchemy import bindparam, func, select, update
+from sqlalchemy import bindparam, delete, func, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
 from passdesk.core import clock
@@ -26,6 +26,7 @@ from passdesk.store.tables import (
     areas,
     door_group_doors,
     passes,
+    pin_tries,
     presentations,
     records,
     signing_keys,
@@ -177,7 +178,13 @@ class Register:
             select(signing_keys.c.ended_us).where(signing_keys.c.kid == bindparam("kid"))
         )
         self._occupancy = prepare(
-            select(func.count()).select_from(passes).where(passes.c.area_id == bindparam("area"))
+            select(func.count())
+            .select_from(passes)
+            .where(
+                passes.c.area_id == bindparam("area"),
+                # Where nothing has confirmed it after the window's end, presence is unknown.
+                passes.c.valid_until_us > bindparam("since"),
+            )
         )
         self._escort = prepare(statements.escort())
         self._waiting = prepare(statements.waiting())
@@ -186,6 +193,19 @@ class Register:
             update(passes)
             .where(passes.c.id == bindparam("pass_id"))
             .values(wrong_pins=passes.c.wrong_pins + 1)
+        )
+        self._pin_try = prepare(
+            select(pin_tries.c.payload_mac).where(
+                pin_tries.c.reader_id == bindparam("reader"),
+                pin_tries.c.presentation_id == bindparam("presentation"),
+            )
+        )
+        self._insert_pin_try = prepare(statements.insertion(pin_tries))
+        self._delete_pin_try = prepare(
+            delete(pin_tries).where(
+                pin_tries.c.reader_id == bindparam("reader"),
+                pin_tries.c.presentation_id == bindparam("presentation"),
+            )
         )
         self._clear_pins = prepare(
             update(passes).where(passes.c.id == bindparam("pass_id")).values(wrong_pins=0)
@@ -291,11 +311,14 @@ class Register:
         row = self._key(cursor, kid=kid).fetchone()
         return row is None or row[0] is not None
 
-    def occupancy(self, cursor: Cursor, area_id: int) -> int:
-        """Count the guests in an area; nobody else can enter it until this transaction ends."""
+    def occupancy(self, cursor: Cursor, area_id: int, moment_us: int) -> int:
+        """Count the guests in an area at a moment, those whose window has ended left out.
+
+        Nobody else can enter it until this transaction ends.
+        """
         if self._locks:
             self._lock_area(cursor, area=area_id)
-        return int(self._occupancy(cursor, area=area_id).fetchone()[0])
+        return int(self._occupancy(cursor, area=area_id, since=moment_us).fetchone()[0])
 
     def escort_near(
         self, cursor: Cursor, reader_id: int, since_us: int, moment_us: int
@@ -333,9 +356,23 @@ class Register:
         limit, used = self._overspend(cursor, pass_id=pass_id).fetchone()
         return bool(limit) and used > limit
 
-    def reserve_pin(self, cursor: Cursor, pass_id: int) -> None:
-        """Count a PIN as wrong before it is checked."""
+    def pin_try(self, cursor: Cursor, reader_id: int, presentation_id: str) -> bytes | None:
+        """Give the digest of a presentation whose PIN is being checked, None where none is."""
+        row = self._pin_try(cursor, reader=reader_id, presentation=presentation_id).fetchone()
+        return row[0] if row else None
+
+    def reserve_pin(
+        self, cursor: Cursor, pass_id: int, reader_id: int, presentation_id: str, mac: bytes
+    ) -> None:
+        """Count a PIN as wrong before it is checked, and remember for which presentation."""
         self._reserve_pin(cursor, pass_id=pass_id)
+        self._insert_pin_try(
+            cursor, reader_id=reader_id, presentation_id=presentation_id, payload_mac=mac
+        )
+
+    def end_pin_try(self, cursor: Cursor, reader_id: int, presentation_id: str) -> None:
+        """Forget that a PIN was being checked: the presentation is answered."""
+        self._delete_pin_try(cursor, reader=reader_id, presentation=presentation_id)
 
     def clear_pins(self, cursor: Cursor, pass_id: int) -> None:
         """Forget wrong PINs after a right one."""

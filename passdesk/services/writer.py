@@ -67,12 +67,31 @@ class Writer:
             leads = not self._led
             self._led = True
         if not leads:
-            ticket.wake.acquire()  # until the job is done or the lead is handed over
+            self._sleep(ticket)
         if not ticket.done:
             self._lead()
         if ticket.error is not None:
             raise ticket.error
         return cast("T", ticket.result)
+
+    def _sleep(self, ticket: _Ticket[Any]) -> None:
+        """Wait until the job is done or the lead is handed over; interrupted, step out of line."""
+        try:
+            ticket.wake.acquire()
+        except BaseException:
+            with self._mutex:
+                if ticket in self._waiting:
+                    was_handed_the_lead = not ticket.wake.locked()
+                    self._waiting.remove(ticket)
+                    if was_handed_the_lead:
+                        self._hand_over()
+            raise
+
+    def _hand_over(self) -> None:
+        """Wake the next who waits, to lead; called with the mutex held."""
+        self._led = bool(self._waiting)
+        if self._waiting:
+            self._waiting[0].wake.release()
 
     def _lead(self) -> None:
         batch = self._take()
@@ -81,17 +100,13 @@ class Writer:
         except BaseException as error:
             # The leader itself was interrupted: nobody may wait for ever.
             for ticket in batch:
-                if not ticket.done:
-                    ticket.error = error
+                ticket.error = error
             raise
         finally:
             for ticket in batch:
                 ticket.done = True
             with self._mutex:
-                successor = self._waiting[0] if self._waiting else None
-                self._led = successor is not None
-            if successor is not None:
-                successor.wake.release()
+                self._hand_over()
             for ticket in batch[1:]:
                 ticket.wake.release()
 

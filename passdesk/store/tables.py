@@ -2,8 +2,8 @@
 
 Times are integers, microseconds UTC (`_us`): a datetime loses its zone in SQLite. Rows that grow
 with use (passes, presentations, records) carry the site and a time, by which they can be parted.
-Personal data stands in `guests`, `hosts` and `texts` only; `records` refers to rows and never
-holds a name, an address or free text.
+Personal data stands in `guests`, `hosts`, `texts`, the purpose of `visits` and the address of
+`bars`; `records` refers to rows and never holds a name, an address or free text.
 """
 
 from __future__ import annotations
@@ -352,6 +352,15 @@ accompaniments = Table(
     _ref("escort_presentation", "presentations.id", index=True),
     Column("granted", Boolean, nullable=False),
     Column("reason", String(24)),
+)
+
+# A PIN that is being checked: its try is counted, once however often the presentation is sent.
+pin_tries = Table(
+    "pin_tries",
+    metadata,
+    _ref("reader_id", "readers.id", primary_key=True),
+    Column("presentation_id", String(64), primary_key=True),
+    Column("payload_mac", LargeBinary(32), nullable=False),
 )
 
 last_grants = Table(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from concurrent.futures import ThreadPoolExecutor
 from typing import TYPE_CHECKING
 
 import argon2
@@ -15,7 +16,7 @@ from passdesk.services import commissioning as c
 from passdesk.services import issuing, presenting
 from passdesk.services.issuing import RecodePass
 from passdesk.services.presenting import ConflictError
-from passdesk.store.tables import passes, presentations
+from passdesk.store.tables import passes, pin_tries, presentations
 from tests.support import looking
 
 if TYPE_CHECKING:
@@ -204,6 +205,55 @@ def test_a_presentation_with_a_pin_is_one_presentation(house: House) -> None:
         with pytest.raises(ConflictError):
             house.present(issued, pin=pin, presentation_id="attempt-1")
     assert looking.dump(house.instance) == before
+
+
+@pytest.mark.parametrize("right", [False, True])
+def test_a_presentation_that_is_sent_again_while_its_pin_is_checked_is_one_try(
+    house: House, monkeypatch: pytest.MonkeyPatch, *, right: bool
+) -> None:
+    issued = house.issue(pin=True)
+    for by in range(1, 5):
+        assert house.present(issued, pin=wrong(issued, by)).reason is Reason.WRONG_PIN
+    pin = issued.pin if right else wrong(issued, 5)
+    all_are_checking = threading.Barrier(3, timeout=20)
+    check = presenting._pin_is_right
+
+    def checked(pin_hash: str, tried: str) -> bool:
+        all_are_checking.wait()
+        return check(pin_hash, tried)
+
+    monkeypatch.setattr(presenting, "_pin_is_right", checked)
+    with ThreadPoolExecutor(3) as pool:
+        sent = [
+            pool.submit(house.present, issued, pin=pin, presentation_id="once-and-again")
+            for _ in range(3)
+        ]
+        answers = {one.result() for one in sent}
+    # It was the fifth and last try, counted once however often it came.
+    assert len(answers) == 1
+    assert answers.pop().reason is (None if right else Reason.WRONG_PIN)
+    assert tries(house) == (0 if right else 5)
+    assert len(looking.records_of(house.instance, Kind.PIN_TRIED)) == 5
+    assert looking.count(house.instance, pin_tries) == 0
+
+
+def test_another_pin_under_the_id_of_one_that_is_being_checked_is_not_looked_at(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    issued = house.issue(pin=True)
+    checked = []
+
+    def interrupted(pin_hash: str, tried: str) -> bool:
+        checked.append((pin_hash, tried))
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(presenting, "_pin_is_right", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        house.present(issued, pin=wrong(issued), presentation_id="left-half-done")
+    with pytest.raises(ConflictError):
+        house.present(issued, pin=issued.pin, presentation_id="left-half-done")
+    assert len(checked) == 1
+    assert tries(house) == 1
 
 
 def test_a_try_and_its_outcome_are_two_records_and_neither_says_the_pin(house: House) -> None:

@@ -111,6 +111,14 @@ def test_an_area_takes_no_more_than_its_limit_until_somebody_leaves(house: House
     assert house.present(second, minutes=6).reason is Reason.AREA_FULL
 
 
+def test_whoever_never_left_stops_counting_when_their_window_ends(house: House) -> None:
+    looking.alter_area(house.instance, "hall", occupancy_limit=1)
+    assert house.present(house.issue(valid_until=at(10))).granted
+    next_one = house.issue()
+    assert house.present(next_one, minutes=9).reason is Reason.AREA_FULL
+    assert house.present(next_one, minutes=10).granted
+
+
 def test_a_limit_holds_when_many_come_at_once(house: House) -> None:
     looking.alter_area(house.instance, "hall", occupancy_limit=5)
     guests = [house.issue() for _ in range(16)]

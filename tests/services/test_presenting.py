@@ -14,7 +14,7 @@ from passdesk.core.reasons import Reason
 from passdesk.core.record import Kind
 from passdesk.services import barring, issuing, lockdown
 from passdesk.services.barring import BarGuest
-from passdesk.services.errors import CommandError, NotFoundError
+from passdesk.services.errors import NotFoundError
 from passdesk.services.issuing import ExtendPass
 from passdesk.services.lockdown import ChangeLockdown
 from passdesk.services.presenting import ConflictError, Moments, PresentCode
@@ -415,9 +415,13 @@ def test_a_reader_that_is_not_in_use_gets_no_answer(
     assert looking.count(small_house.instance, presentations) == 0
 
 
-def test_a_readers_clock_that_cannot_be_read_is_a_fault_of_its_field(small_house: House) -> None:
-    with pytest.raises(CommandError, match="reader_clock: "):
-        small_house.present(small_house.issue(), reader_clock="ten past nine")
+def test_a_readers_clock_that_cannot_be_read_is_wrong_and_keeps_nobody_in(
+    small_house: House,
+) -> None:
+    issued = small_house.issue()
+    refused = small_house.present(issued, reader_clock="ten past nine")
+    assert (refused.reason, refused.spent) == (Reason.CLOCK_WRONG, False)
+    assert small_house.present(issued, "Front out", reader_clock="ten past nine").granted
 
 
 # --- rehearsing --------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ import pytest
 from sqlalchemy import insert, select
 from sqlalchemy.exc import OperationalError
 
+from passdesk.services import writer as writing
 from passdesk.services.writer import Writer
 from passdesk.store.tables import facts
 from tests.support import looking
@@ -254,6 +255,63 @@ def test_a_leader_that_is_ended_from_outside_leaves_nobody_waiting(
     assert all(isinstance(queue.told[name], Interruption) for name in ("end", "a", "b"))
     assert queue.told["c"] == "c"
     assert noted(small_instance) == ["c"]
+
+
+class Restless:
+    """A sleep that is interrupted: at once, or as soon as somebody ends it."""
+
+    def __init__(self, *, at_once: bool) -> None:
+        self.ended = threading.Event()
+        self.at_once = at_once
+
+    def acquire(self) -> None:
+        """Be interrupted."""
+        assert self.at_once or self.ended.wait(PATIENCE_S)
+        raise Interruption
+
+    def release(self) -> None:
+        """End the sleep."""
+        self.ended.set()
+
+    def locked(self) -> bool:
+        """Tell whether it goes on."""
+        return not self.ended.is_set()
+
+
+@pytest.mark.parametrize("at_once", [True, False], ids=["asleep", "handed the lead"])
+def test_a_waiter_that_is_interrupted_steps_out_and_holds_nobody_up(
+    small_instance: Instance, monkeypatch: pytest.MonkeyPatch, *, at_once: bool
+) -> None:
+    restless = note("restless")
+    make = writing._Ticket.__init__
+
+    def made(ticket: Any, job: Any, *, alone: bool) -> None:  # noqa: ANN401 # a ticket of any kind
+        make(ticket, job, alone=alone)
+        if job is restless:
+            ticket.wake = Restless(at_once=at_once)
+
+    monkeypatch.setattr(writing._Ticket, "__init__", made)
+    with gathered(small_instance) as queue:
+        thread = threading.Thread(target=lambda: queue.told.update(r=told_by(queue, restless)))
+        thread.start()
+        if at_once:
+            thread.join(PATIENCE_S)
+        else:
+            wait_until(lambda: len(queue.writer._waiting) == 1)
+        queue.put("a", note("a"))
+        queue.put("b", note("b"))
+    thread.join(PATIENCE_S)
+    assert isinstance(queue.told["r"], Interruption)
+    assert (queue.told["a"], queue.told["b"]) == ("a", "b")
+    assert noted(small_instance) == ["a", "b"]
+    assert queue.writer.run(note("later")) == "later"
+
+
+def told_by(queue: Queue, job: Callable[[Connection], Any]) -> object:
+    try:
+        return queue.writer.run(job)
+    except Interruption as error:
+        return error
 
 
 def test_forty_threads_hand_the_lead_on_and_all_are_served(instance: Instance) -> None:

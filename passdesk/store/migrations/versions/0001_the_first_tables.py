@@ -376,6 +376,16 @@ def upgrade() -> None:
         batch_op.create_index(batch_op.f("ix_passes_visit_id"), ["visit_id"], unique=False)
 
     op.create_table(
+        "pin_tries",
+        sa.Column(
+            "reader_id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False
+        ),
+        sa.Column("presentation_id", sa.String(length=64), nullable=False),
+        sa.Column("payload_mac", sa.LargeBinary(length=32), nullable=False),
+        sa.ForeignKeyConstraint(["reader_id"], ["readers.id"], name=op.f("fk_pin_tries_reader_id")),
+        sa.PrimaryKeyConstraint("reader_id", "presentation_id", name=op.f("pk_pin_tries")),
+    )
+    op.create_table(
         "tokens",
         sa.Column("id", sa.BigInteger().with_variant(sa.Integer(), "sqlite"), nullable=False),
         sa.Column("name", sa.String(length=120), nullable=False),
@@ -558,6 +568,7 @@ def downgrade() -> None:
 
     op.drop_table("codes")
     op.drop_table("tokens")
+    op.drop_table("pin_tries")
     with op.batch_alter_table("passes", schema=None) as batch_op:
         batch_op.drop_index(batch_op.f("ix_passes_visit_id"))
         batch_op.drop_index(batch_op.f("ix_passes_site_id_valid_from_us"))
