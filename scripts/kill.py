@@ -21,14 +21,15 @@ from typing import TYPE_CHECKING
 
 from tests.support import postgresql
 from tests.support.killing import Campaign
-from tests.support.killing_service import kill_service, service_of
+from tests.support.killing_service import Victim, kill_service, service_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
 DATABASES = ("sqlite", "postgresql")
-VICTIMS = ("worker", "service")
+TARGETS = ("worker", "service")
 REPORT_EVERY = 10
+BACK_SECONDS = 3
 
 
 @contextmanager
@@ -51,7 +52,9 @@ def victim(what: str, campaign: Campaign) -> Iterator[Callable[[], list[str]]]:
     service = service_of(campaign)
     service.start()
     try:
-        yield lambda: kill_service(campaign, service, whole=campaign.draw.random() < 1 / 2)
+        yield lambda: kill_service(
+            campaign, service, campaign.draw.choice(list(Victim)), back_seconds=BACK_SECONDS
+        )
     finally:
         service.stop()
 
@@ -71,7 +74,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--kills", type=int, default=200, help="how many times")
     parser.add_argument("--database", choices=DATABASES, default="sqlite")
-    parser.add_argument("--what", choices=VICTIMS, default="worker", help="what is killed")
+    parser.add_argument("--what", choices=TARGETS, default="worker", help="what is killed")
     parser.add_argument("--seed", type=int, default=1, help="the same seed draws the same moments")
     options = parser.parse_args(arguments)
     began = time.monotonic()

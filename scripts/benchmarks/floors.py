@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
-from passdesk.store.engine import Store
+from passdesk.store.engine import CHECKPOINT_PAGES, Store
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -22,8 +22,6 @@ MESSAGE = bytes(range(80))
 """As long as what a code has signed."""
 ROW = bytes(200)
 """As long as a record."""
-RUN_IN_BYTES = 8_000_000
-"""Twice the thousand pages after which SQLite begins to write over its log."""
 
 
 class Floors:
@@ -78,12 +76,13 @@ def floors(folder: Path) -> Iterator[Floors]:
 def run_in(driver: Any) -> None:  # noqa: ANN401 # the driver's own type
     """Let a database's write-ahead log reach the length that it keeps.
 
-    The first thousand pages after a start make the file longer, at a higher cost than those that
-    are written over them later; a service that has run for a minute is past that.
+    The first pages after a start make the file longer, at a higher cost than those that are written
+    over them later; a service that has run for a minute is past that.
     """
-    driver.execute("CREATE TABLE filler (body BLOB)")
-    driver.execute("INSERT INTO filler VALUES (zeroblob(?))", (RUN_IN_BYTES,))
-    driver.execute("DROP TABLE filler")
+    driver.execute("PRAGMA synchronous = OFF")
+    for number in range(CHECKPOINT_PAGES + 1, -1, -1):  # each writes one page, the last one 0
+        driver.execute(f"PRAGMA user_version = {number}")
+    driver.execute("PRAGMA synchronous = FULL")
     driver.execute("PRAGMA wal_checkpoint(RESTART)").close()
 
 

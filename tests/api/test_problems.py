@@ -149,8 +149,8 @@ def test_a_method_that_a_path_has_not_is_a_problem_that_names_those_it_has(
         {"text": {"a": SHOWN}},
         {"text": [SHOWN]},
         {"presentation_id": 7},
-        {"reader_clock": ""},
-        {"reader_clock": "never"},
+        {"reader_clock": 7},
+        {"reader_clock": "x" * 41},
         {"unknown": PIN},
     ],
 )

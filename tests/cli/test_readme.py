@@ -102,7 +102,9 @@ def test_a_place_from_nothing_goes_as_the_readme_says(home: Path) -> None:
     said = "".join(told)
     assert "Passdesk answers at " in said
     assert "1 doors, each with schedule, group and reader" in said
-    assert not re.search(r"^(look|wrong) ", said, re.MULTILINE)
+    assert not re.search(r"^wrong ", said, re.MULTILINE)
+    # Records wait to be sealed until a server runs; how long they have depends on this machine.
+    assert set(re.findall(r"^look +(\S+)", said, re.MULTILINE)) <= {"records", "disk"}
     (door,) = Cli(home / "place").data("door", "list")
     assert (door["name"], door["groups"], len(door["readers"])) == ("Front", ["Visitors"], 1)
 

@@ -21,20 +21,19 @@ from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from sqlalchemy import Connection, update
-
 from passdesk import settings
 from passdesk.services import instance as instances
 from passdesk.services import sealing
 from passdesk.services.presenting import Moments, PresentCode, Presenter
 from passdesk.services.register import Register
 from passdesk.services.writer import Writer
-from passdesk.store.tables import passes
 from tests.support.gate import now_us
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from typing import TypeVar
+
+    from sqlalchemy import Connection
 
     from passdesk.services.deciding import Answer
     from passdesk.services.instance import Instance
@@ -161,35 +160,24 @@ class _LateWriter(Writer):
         return result
 
 
-def _count_after_commit(instance: Instance) -> Instance:
-    writer = _LateWriter(instance)
+def _put_off(instance: Instance, method: str, answer: object) -> Instance:
+    """Let a method of the register answer at once and do its work after the commit."""
+    writer, original = _LateWriter(instance), getattr(Register, method)
 
-    def spend(_register: Register, _cursor: object, pass_id: int) -> bool:
-        used = update(passes).where(passes.c.id == pass_id)
-        more = used.values(entries_used=passes.c.entries_used + 1)
-        writer.later.jobs.append(lambda connection: connection.execute(more))
-        return True
-
-    Register.spend = spend  # type: ignore[method-assign, assignment]
-    return replace(instance, writer=writer)
-
-
-def _record_after_commit(instance: Instance) -> Instance:
-    writer, insert_record = _LateWriter(instance), Register.insert_record
-
-    def put_off(register: Register, _cursor: object, *values: Any) -> None:  # noqa: ANN401 # as the method
+    def later(register: Register, _cursor: object, *values: object) -> object:
         writer.later.jobs.append(
-            lambda connection: insert_record(register, connection.connection.cursor(), *values)
+            lambda connection: original(register, connection.connection.cursor(), *values)
         )
+        return answer
 
-    Register.insert_record = put_off  # type: ignore[method-assign, assignment]
+    setattr(Register, method, later)
     return replace(instance, writer=writer)
 
 
 FAULTS: dict[str, Callable[[Instance], Instance]] = {
     "answer-before-commit": _answer_before_commit,
-    "count-after-commit": _count_after_commit,
-    "record-after-commit": _record_after_commit,
+    "count-after-commit": lambda instance: _put_off(instance, "spend", answer=True),
+    "record-after-commit": lambda instance: _put_off(instance, "insert_record", answer=None),
 }
 """Ways to break the first two promises."""
 

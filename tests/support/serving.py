@@ -69,10 +69,10 @@ class Service:
         """
         began = time.monotonic()
         while (waited := time.monotonic() - began) < START_SECONDS:
-            if self._answers():
-                return waited
             if self._process is not None and self._process.poll() is not None:
                 raise NotServingError(f"it ended with status {self._process.returncode}")
+            if self._answers():
+                return waited
             time.sleep(0.02)
         raise NotServingError(f"no answer after {START_SECONDS} seconds")
 
@@ -93,6 +93,12 @@ class Service:
         """Kill all its processes at once."""
         if self._process is not None:
             os.killpg(self._process.pid, signal.SIGKILL)
+            self._process.wait()
+
+    def kill_first(self) -> None:
+        """Kill the process that was started, and none that it has started itself."""
+        if self._process is not None:
+            self._process.kill()
             self._process.wait()
 
     def stop(self) -> None:
