@@ -6,8 +6,8 @@
 The table gives rates: figure is ours; floor is that of the bare work (a signature, a row on disk, a
 symbol, hashing, a route that always says the same) with the same libraries on the same machine;
 ratio is figure over floor. Growth is the cost of one at the large size over that at the small one.
-A measure and its floor take turns, and the median of the rounds counts, so that a busy machine
-changes the figures and hardly the ratios. Exit status: 0 when nothing falls short of what is
+A measure and its floor take turns, and the best round of each counts, so that a busy machine
+changes the figures more than the ratios. Exit status: 0 when nothing falls short of what is
 wanted, otherwise 1.
 """
 

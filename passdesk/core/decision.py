@@ -79,9 +79,18 @@ class _Case:
         return self.standing.inside_area == self.door.into_area
 
     @property
+    def beyond(self) -> bool:
+        """Whether the guest is known to be where nobody is who stands before this door.
+
+        That is in the area it leads to, and for a door that leads in from outside anywhere inside.
+        """
+        entering = self.door.counts_entries and self.standing.inside_area is not None
+        return self.inside or entering
+
+    @property
     def passback(self) -> Passback:
         """The anti-passback that this guest meets here now."""
-        return self.door.passback if self.inside and not self.free else Passback.OFF
+        return self.door.passback if self.beyond and not self.free else Passback.OFF
 
     @property
     def spends(self) -> bool:

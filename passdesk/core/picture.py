@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 MAX_IMAGE_BYTES = 10_000_000
 MAX_IMAGE_PIXELS = 40_000_000
+MAX_IMAGE_SIDE = 65_535
 FORMATS = ("PNG", "JPEG", "WEBP", "GIF", "BMP")
 
 # Pillow warns of a very large picture before its size can be asked for. As an error the warning
@@ -96,7 +97,7 @@ def _in_grey(image: bytes, max_pixels: int) -> Image.Image:
     """Return the first frame in grey on white, having looked at the size before the pixels."""
     try:
         with Image.open(io.BytesIO(image), formats=FORMATS) as picture:
-            _check_pixels(picture.width * picture.height, max_pixels)
+            _check_size(picture.width, picture.height, max_pixels)
             return _on_white(picture)
     except PictureTooLargeError:
         raise
@@ -109,8 +110,9 @@ def _in_grey(image: bytes, max_pixels: int) -> Image.Image:
         ) from error
 
 
-def _check_pixels(pixels: int, max_pixels: int) -> None:
-    if pixels > max_pixels:
+def _check_size(width: int, height: int, max_pixels: int) -> None:
+    # The decoder raises on a longer side, however few pixels there are.
+    if width * height > max_pixels or max(width, height) > MAX_IMAGE_SIDE:
         raise PictureTooLargeError(_TOO_MANY_PIXELS)
 
 

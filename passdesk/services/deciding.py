@@ -372,7 +372,7 @@ class Deciding:
         row = self._register.pass_row(
             self._cursor, guest.code_id, attempt.reader_id, attempt.moment_us
         )
-        if row is None:
+        if row is None or row.key_ended_us is not None:
             return None
         # The claims were verified when the guest presented them; the escort's stand in for them.
         theirs = replace(
@@ -381,8 +381,8 @@ class Deciding:
             pin=PinProof.RIGHT if guest.pin_right else PinProof.ABSENT,
         )
         outcome = self._outcome(theirs, place, row, escort=True)
-        if isinstance(outcome, PinToCheck):
-            return None
+        if isinstance(outcome, PinToCheck) or _an_escort_could_help(outcome):
+            return None  # this one waits for something else than company
         outcome = self._spend(attempt, place, row, outcome)
         granted = isinstance(outcome, Granted)
         reason = outcome.reason if isinstance(outcome, Refused) else None

@@ -81,7 +81,7 @@ def create(settings: Settings, now_us: int) -> Instance:
         StoreError: the database is of a kind that is not supported.
         KeyringError: keys are open to others, or are not those of this database.
     """
-    settings.instance.mkdir(parents=True, exist_ok=True)
+    settings.instance.mkdir(mode=0o700, parents=True, exist_ok=True)
     keyring = Keyring.create(settings.keys)
     store = Store(settings.database_url)
     with ExitStack() as opened:

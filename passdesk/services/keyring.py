@@ -5,7 +5,9 @@
     digest.key            keys the digests of what was presented, so that a PIN or a short text
                           cannot be guessed from the database alone
 
-Whoever can write here can make passes; whoever can write the database cannot.
+Whoever can write here can make passes and checkpoints. Whoever can write the database can add a
+signing key of their own, or hand back entries; they cannot take that out of the records or sign
+a checkpoint, and `passdesk doctor` names a signing key whose file is not here.
 """
 
 from __future__ import annotations

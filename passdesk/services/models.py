@@ -26,8 +26,8 @@ def _composed(value: object) -> object:
 
 
 def _lowered(value: object) -> object:
-    """Turn into lower case before the length is measured, which that can change."""
-    return value.lower() if isinstance(value, str) else value
+    """Write what looks alike alike, in lower case, before the length is measured."""
+    return unicodedata.normalize("NFKC", value).lower() if isinstance(value, str) else value
 
 
 def _printable(text: str) -> str:
@@ -43,6 +43,9 @@ def _readable(text: str) -> str:
 
 
 def _email(text: str) -> str:
+    # One that looks like another must not be another: bars go by the address.
+    if any(unicodedata.category(character) == "Cf" for character in text):
+        raise ValueError("holds characters that cannot be seen; type it anew")
     if not _EMAIL.fullmatch(text):
         raise ValueError("is no mail address; write it as name@example.org")
     return text

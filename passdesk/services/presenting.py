@@ -43,6 +43,8 @@ MAX_TEXT = 4096
 NO_CLOCK_US = 0
 # A slow hash takes tens of megabytes while it runs.
 _PINS_AT_A_TIME = threading.BoundedSemaphore(2)
+# A picture as large as is taken needs some 300 MB while it is read.
+_PICTURES_AT_A_TIME = threading.BoundedSemaphore(2)
 _hasher = argon2.PasswordHasher()
 
 PresentationId = Annotated[
@@ -226,6 +228,8 @@ def words_of(answer: Answer, zone: ZoneInfo) -> Words:
     there = clock.local_time(answer.hint_us, zone)
     today = clock.local_time(answer.moment_us, zone).date()
     day = "" if there.date() == today else f" on {there.day} {there:%B}"
+    if there.year != today.year:
+        day += f" {there.year}"
     return wording.refused(answer.reason, f"{there:%H:%M}{day}")
 
 
@@ -240,7 +244,9 @@ def text_in_picture(image: bytes) -> tuple[str, str | None]:
         PictureTooLargeError: it was not looked at.
     """
     try:
-        return picture.one_code(picture.read_codes(image)), None
+        with _PICTURES_AT_A_TIME:
+            texts = picture.read_codes(image)
+        return picture.one_code(texts), None
     except picture.PictureTooLargeError:
         raise
     except picture.PictureError as error:

@@ -85,6 +85,7 @@ class PassRow(NamedTuple):
     missing: str | None
     barred: bool
     area_id: int | None
+    outside: bool | None
     since_us: int | None
     granted_us: int | None
     granted_mac: bytes | None
@@ -111,7 +112,7 @@ class PassRow(NamedTuple):
             withdrawn=self.withdrawn_us is not None or self.code_ended_us is not None,
             missing=self.missing,
             wrong_pins=self.wrong_pins,
-            inside_area=self.area_id,
+            inside_area=None if self.outside else self.area_id,
             entered_us=self.since_us or 0,
             kept_by=self.kept_by if kept else None,
             last_grant_us=self.granted_us if self.granted_mac == payload_mac else None,

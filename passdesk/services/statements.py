@@ -232,6 +232,7 @@ def pass_row(join_strings: JoinStrings) -> Executable:
             missing,
             case((barred, literal(1)), else_=literal(0)),
             p.area_id,
+            areas.c.outside,
             p.since_us,
             last_grants.c.granted_us,
             last_grants.c.payload_mac,
@@ -240,6 +241,7 @@ def pass_row(join_strings: JoinStrings) -> Executable:
             codes.join(passes, p.id == codes.c.pass_id)
             .join(guests, guests.c.id == p.guest_id)
             .join(signing_keys, signing_keys.c.id == codes.c.key_id)
+            .outerjoin(areas, areas.c.id == p.area_id)
             .outerjoin(last_grants, here)
         )
         .where(codes.c.code_id == bindparam("code_id"))
@@ -260,12 +262,15 @@ def escort() -> Executable:
     return (
         select(p.id)
         .join(passes, passes.c.id == p.pass_id)
+        .join(codes, codes.c.id == p.code_id)
         .where(
             _company(presentations.name),
             p.reader_id == bindparam("reader"),
             p.moment_us > bindparam("since"),
             p.moment_us <= bindparam("moment"),
             p.granted,
+            passes.c.withdrawn_us.is_(None),
+            codes.c.ended_us.is_(None),
             passes.c.proof.op("&")(int(Proof.ESCORT_PASS)) != 0,
         )
         .order_by(p.moment_us.desc(), p.id.desc())

@@ -20,11 +20,13 @@ CALLERS = 40
 WANTED_OF_ONE = 0.5
 WANTED_OF_MANY = 0.35
 MOST_GROWTH = 1.3
+SELDOM = 5
+"""A pass is made so many times more slowly than it is presented."""
 
 
 def issue(workshop: Workshop) -> list[Row]:
     """Make a pass in an act of its own, against a signature and a commit."""
-    commits, small = workshop.sizes.commits, workshop.sizes.passes[0]
+    commits = max(1, workshop.sizes.commits // SELDOM)
 
     def issuing_in(stock: Stock) -> Callable[[], float]:
         def one() -> None:
@@ -35,7 +37,7 @@ def issue(workshop: Workshop) -> list[Row]:
     floor, few, many = take_turns(
         workshop.sizes.rounds,
         lambda: cost_of(commits, workshop.floors.sign_and_commit),
-        issuing_in(workshop.stock(small)),
+        issuing_in(workshop.stock(workshop.sizes.passes[0])),
         issuing_in(workshop.large_stock()),
     )
     return _at_both_sizes("issue a pass", workshop, (few, many), floor)
@@ -44,7 +46,7 @@ def issue(workshop: Workshop) -> list[Row]:
 def caller(workshop: Workshop) -> list[Row]:
     """Present codes one after the other, against a check and a commit each."""
     sizes = workshop.sizes
-    stock = workshop.stock(sizes.turns * sizes.commits)
+    stock = workshop.stock(sizes.passes[0])
     floor, cost = take_turns(
         sizes.rounds,
         lambda: cost_of(sizes.commits, workshop.floors.verify_and_commit),
@@ -56,7 +58,7 @@ def caller(workshop: Workshop) -> list[Row]:
 def callers(workshop: Workshop) -> list[Row]:
     """Present codes from many threads at once, against a check each by one core."""
     sizes = workshop.sizes
-    stock = workshop.stock(sizes.turns * sizes.presentations)
+    stock = workshop.stock(sizes.passes[0])
     floor, cost = take_turns(
         sizes.rounds,
         lambda: cost_of(sizes.calls, workshop.floors.verify),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import closing
-from itertools import count, islice
+from itertools import count, cycle, islice
 from random import Random
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 Rows = Iterator[tuple[Any, ...]]
 
 AT_A_TIME = 20_000
+ENTRIES = 1_000
 GUESTS = "INSERT INTO guests (id, name, created_us) VALUES (?, ?, ?)"
 VISITS = (
     "INSERT INTO visits (id, site_id, host_id, starts_us, ends_us, created_us)"
@@ -35,7 +36,7 @@ VISITS = (
 )
 PASSES = (
     "INSERT INTO passes (id, number, site_id, visit_id, guest_id, valid_from_us, valid_until_us,"
-    " entry_limit, created_us) VALUES (?, ?, 1, ?, ?, ?, ?, 1, ?)"
+    " entry_limit, created_us) VALUES (?, ?, 1, ?, ?, ?, ?, ?, ?)"
 )
 GROUPS = "INSERT INTO pass_door_groups (pass_id, group_id) VALUES (?, ?)"
 CODES = (
@@ -47,7 +48,9 @@ PAYLOAD = "SELECT payload FROM codes WHERE pass_id = ?"
 
 
 class Stock:
-    """An instance with passes for one entry each, none of which was ever presented.
+    """An instance with passes, of which each can be presented many times.
+
+    Its door takes no attempt for the one before it read again: each is decided and spends an entry.
 
     Attributes:
         instance: in which they are.
@@ -57,7 +60,7 @@ class Stock:
     def __init__(self, instance: Instance, passes: int) -> None:
         """Fill a fresh instance."""
         self.instance = instance
-        self.gate = Gate.build(instance)
+        self.gate = Gate.build(instance, reread_seconds=0)
         self._draw = Random(passes)  # noqa: S311 # no secret: the same each time
         self._presenter = Presenter(instance)
         self._ids = count()
@@ -69,17 +72,15 @@ class Stock:
         self._fill(passes, group)
         with closing(instance.store.writes.raw_connection()) as raw:
             run_in(raw.driver_connection)
-        self._order = iter(self._draw.sample(range(1, passes + 1), passes))
+        self._order = cycle(self._draw.sample(range(1, passes + 1), passes))
 
     def codes(self, wanted: int) -> list[str]:
-        """Give codes of passes all over the table that were not given before."""
+        """Give codes of passes all over the table, each once before one comes again."""
         with self.instance.store.reading() as connection:
             payloads = [
                 connection.exec_driver_sql(PAYLOAD, (pass_id,)).scalar_one()
                 for pass_id in islice(self._order, wanted)
             ]
-        if len(payloads) < wanted:
-            raise ValueError("all passes of this stock were given out")
         return [code.sign_payload(payload, self._issuer) for payload in payloads]
 
     def present(self, text: str) -> None:
@@ -103,7 +104,13 @@ class Stock:
             for statement, rows in (
                 (GUESTS, ((i, f"Guest {i}", made) for i in ids)),
                 (VISITS, ((i, start, end, made) for i in ids)),
-                (PASSES, ((i, number.make(numbers[i - 1]), i, i, start, end, made) for i in ids)),
+                (
+                    PASSES,
+                    (
+                        (i, number.make(numbers[i - 1]), i, i, start, end, ENTRIES, made)
+                        for i in ids
+                    ),
+                ),
                 (GROUPS, ((i, group) for i in ids)),
                 (CODES, (self._code(i, start, end, group, made) for i in ids)),
             ):
@@ -112,7 +119,7 @@ class Stock:
     def _code(self, pass_id: int, start: int, end: int, group: int, made: int) -> tuple[Any, ...]:
         code_id = self._draw.randbytes(code.CODE_ID_BYTES)
         window = start // MICROSECONDS, end // MICROSECONDS
-        return code_id, pass_id, code.payload_of(Claims(code_id, *window, 1, (group,))), made
+        return code_id, pass_id, code.payload_of(Claims(code_id, *window, ENTRIES, (group,))), made
 
 
 def insert_all(instance: Instance, statement: str, rows: Rows) -> None:

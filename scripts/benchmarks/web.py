@@ -29,7 +29,7 @@ def http(workshop: Workshop) -> list[Row]:
     requests = {
         clients: max(1, sizes.requests // (4 if clients == 1 else 1)) for clients in CLIENTS
     }
-    stock = workshop.stock(sizes.turns * sum(requests.values()))
+    stock = workshop.stock(sizes.passes[0])
     rows = []
     with ExitStack() as opened:
         bare, ours = _bare(), _ours(stock)

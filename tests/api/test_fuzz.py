@@ -172,8 +172,11 @@ def test_any_picture_is_answered(kept: Api) -> None:
     @given(image=st.builds(bytes.__add__, starts, st.binary(max_size=300)))
     def answered(image: bytes) -> None:
         answer = kept.present_image(image)
-        assert answer.status_code == 200
-        assert answer.get_json()["reason"] == "unreadable"
+        if answer.status_code == 422:  # a few bytes can claim any number of pixels
+            assert set(faults(answer, 422)) == {"image"}
+        else:
+            assert answer.status_code == 200
+            assert answer.get_json()["reason"] == "unreadable"
 
     answered()
 

@@ -165,7 +165,7 @@ def test_the_script_fills_an_instance_once_and_runs(
     project: Path, serve: Callable[..., Serving]
 ) -> None:
     first = serve()
-    assert first.said().startswith("Demo data is in instance/.new: 8 doors")
+    assert first.said().startswith("Filling instance (demo)")
     assert first.end(signal.SIGTERM) == ""
     assert sorted(path.name for path in (project / "instance").iterdir()) == [
         "keys", "passdesk.db", "serve.lock", "serve.pid",
@@ -180,7 +180,7 @@ def test_the_script_starts_empty_in_another_folder(
     project: Path, serve: Callable[..., Serving]
 ) -> None:
     one = serve("--empty", "--instance", "elsewhere")
-    assert one.said().startswith("The instance in elsewhere/.new is ready.\n")
+    assert one.said().startswith("Filling elsewhere (init)\n")
     one.end(signal.SIGTERM)
     assert Cli(project / "elsewhere").data("door", "list") == []
 
@@ -198,7 +198,7 @@ def test_a_kill_while_the_demo_is_made_leaves_nothing_half_done(
     assert not (folder / "keys").exists()
     assert not (folder / "passdesk.db").exists()
     again = serve("--empty")
-    assert "is ready.\n" in again.said()
+    assert "Filling instance (init)\n" in again.said()
     again.end(signal.SIGTERM)
     assert Cli(folder).data("door", "list") == []  # nothing of the demo that was broken off
     assert not (folder / ".new").exists()

@@ -160,6 +160,8 @@ def test_a_file_of_too_many_bytes_is_refused_unopened(monkeypatch: pytest.Monkey
         (10_000, 10_000),  # where Pillow warns
         (20_000, 20_000),  # where Pillow refuses
         (2**31 - 1, 2**31 - 1),
+        (65_536, 1),  # few pixels, and a side that the decoder does not take
+        (1, 65_536),
     ],
 )
 def test_too_many_pixels_are_refused_by_the_header_alone(width: int, height: int) -> None:

@@ -5,14 +5,16 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
+from passdesk.core import code
 from passdesk.core.reasons import Reason
 from passdesk.core.record import Kind
 from passdesk.services import commissioning as c
+from passdesk.services import instance as instances
 from passdesk.services import issuing, statements
 from passdesk.services.issuing import RecodePass
-from passdesk.store.tables import accompaniments, areas, passes
+from passdesk.store.tables import accompaniments, areas, passes, signing_keys
 from tests.support import looking
 from tests.support.place import NOW_US
 
@@ -290,8 +292,7 @@ def test_an_accompaniment_is_recorded_with_both_presentations(house: House) -> N
 def test_an_escort_stands_in_for_no_pin_of_the_guests_own(house: House) -> None:
     guest, escort = guest_and_escort(house, pin=True)
     house.present(guest)
-    answer = house.present(escort, minutes=SECOND)
-    assert [along.reason for along in answer.accompanies] == [Reason.PIN_NEEDED]
+    assert house.present(escort, minutes=SECOND).accompanies == ()
     assert house.present(guest, minutes=2 * SECOND, pin=guest.pin).granted
 
 
@@ -331,3 +332,40 @@ def test_where_a_pin_or_company_is_enough_either_opens(house: House) -> None:
     assert house.present(escort, "Vault in", minutes=SECOND).accompanies[0].granted
     assert house.present(without, "Vault in", minutes=10 * SECOND).granted
     assert house.present(with_pin, "Vault in", pin=with_pin.pin, minutes=2).granted
+
+
+# --- who does not help, and who is not helped ---------------------------------------------------
+
+
+@pytest.mark.parametrize("how", ["withdrawn", "recoded"])
+def test_an_escort_whose_pass_or_code_was_ended_since_accompanies_nobody(
+    house: House, how: str
+) -> None:
+    guest, escort = guest_and_escort(house)
+    assert house.present(escort).granted
+    if how == "withdrawn":
+        house.withdraw(escort)
+    else:
+        house.act(issuing.recode, RecodePass.model_validate({"pass": str(escort.pass_id)}))
+    assert house.present(guest, minutes=10 * SECOND).reason is Reason.ESCORT_NEEDED
+
+
+def test_a_guest_whose_code_is_of_a_key_that_was_ended_is_not_taken_along(house: House) -> None:
+    guest = house.issue(escort=True)
+    assert house.present(guest).reason is Reason.ESCORT_NEEDED
+    house.instance.act("command", NOW_US, instances.make_signing_key)
+    escort = house.issue(guest="Tomás Brand", escort_pass=True, entries=0)
+    kid = code.parse(guest.text).kid
+    ended = update(signing_keys).where(signing_keys.c.kid == kid).values(ended_us=NOW_US)
+    looking.change(house.instance, ended)
+    answer = house.present(escort, minutes=10 * SECOND)
+    assert (answer.granted, answer.accompanies) == (True, ())
+    assert used(house, guest) == 0
+
+
+def test_somebody_who_waits_for_nothing_but_a_pin_is_left_alone_by_an_escort(house: House) -> None:
+    guest = house.issue(pin=True)
+    _, escort = guest_and_escort(house)
+    assert house.present(guest).reason is Reason.PIN_NEEDED
+    assert house.present(escort, minutes=10 * SECOND).accompanies == ()
+    assert looking.count(house.instance, accompaniments) == 0

@@ -130,6 +130,7 @@ def test_free_text_has_an_end() -> None:
         ("Ana.Sousa@Example.ORG", "ana.sousa@example.org"),
         ("  ana@example.org ", "ana@example.org"),
         ("o'brien+visit@mail.example.co.uk", "o'brien+visit@mail.example.co.uk"),
+        ("\uff42ob@example.org", "bob@example.org"),  # a wide b
         ("j\u00f6rg@example.org", "j\u00f6rg@example.org"),
         ("a@xn--bcher-kva.example", "a@xn--bcher-kva.example"),
         ("a" * 64 + "@example.org", "a" * 64 + "@example.org"),

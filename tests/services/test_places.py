@@ -94,6 +94,18 @@ def test_timed_anti_passback_keeps_out_for_its_time(
     assert small_house.present(issued, minutes=minutes).reason is reason
 
 
+def test_going_further_in_is_no_way_round_anti_passback(house: House) -> None:
+    looking.alter_area(house.instance, "hall", passback="hard")
+    issued = house.issue(entries=9, doors=BOTH)
+    assert house.present(issued).granted
+    assert house.present(issued, "Lab in", minutes=1).granted
+    # Nobody who is in the laboratory can be standing outside.
+    assert house.present(issued, "Side in", minutes=2).reason is Reason.ALREADY_INSIDE
+    house.present(issued, "Lab out", minutes=3)
+    house.present(issued, "Front out", minutes=4)
+    assert house.present(issued, "Side in", minutes=5).granted
+
+
 # --- how many ----------------------------------------------------------------------------------
 
 
