@@ -77,7 +77,7 @@ def test_a_guest_who_comes_first_is_let_in_by_the_escorts_presentation(house: Ho
     assert looking.rows(house.instance, query) == [("hall",)]
 
 
-# design.md 6: at the same reader within 30 s.
+# shared/decision.md: at the same reader within 30 s.
 @pytest.mark.parametrize(("seconds", "together"), [(0, True), (29.9, True), (30, False)])
 @pytest.mark.parametrize("first", ["guest", "escort"])
 def test_they_come_within_half_a_minute(

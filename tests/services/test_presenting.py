@@ -219,7 +219,7 @@ def test_what_keeps_the_count_elsewhere_ends_with_its_lease(house: House) -> Non
 # --- the window, the hours, the clock ----------------------------------------------------------
 
 
-# design.md 6: a leeway of 60 s at both ends of a half-open window.
+# shared/decision.md: a leeway of 60 s at both ends of a half-open window.
 @pytest.mark.parametrize(
     ("seconds", "reason"),
     [

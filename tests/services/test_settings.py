@@ -55,7 +55,7 @@ def test_what_is_set_to_nothing_is_as_good_as_not_set() -> None:
     assert settings.load(FOLDER, dict.fromkeys(names, "")) == settings.load(FOLDER, {})
 
 
-# design.md 6: 60 s by default, 300 s at most.
+# shared/decision.md: 60 s by default, 300 s at most.
 def test_the_leeway_is_a_minute_unless_it_is_said() -> None:
     assert settings.load(FOLDER, {}).leeway_seconds == 60
 

@@ -339,7 +339,7 @@ def test_forty_threads_hand_the_lead_on_and_all_are_served(instance: Instance) -
 
 
 def test_nobody_waits_long_while_others_keep_the_writer_busy(small_instance: Instance) -> None:
-    # Free-running writers on SQLite make one of them wait for seconds (design.md 11, measured).
+    # Free-running writers on SQLite make one of them wait for seconds.
     stop = threading.Event()
 
     def keep_busy() -> None:
